@@ -19,13 +19,14 @@ export MLFLOW_DISABLE_TELEMETRY := true
 export DO_NOT_TRACK := 1
 export GX_ANALYTICS_ENABLED := False
 
-.PHONY: help demo demo-forward test test-slow test-longest check lint types imports format lock schema workflow reference docs docs-figures setup clean
+.PHONY: help demo demo-forward test test-slow test-longest benchmarks check lint types imports format lock schema workflow reference docs docs-figures setup clean
 help:
 	@echo "make demo       set up, run the demo study, say where the report is"
 	@echo "make demo-forward   set up, play the demo study day by day"
 	@echo "make test       set up, run the test suite (without the slow tests)"
 	@echo "make test-slow  the slow tests, but for the longest"
 	@echo "make test-longest   the ten slowest, minutes each"
+	@echo "make benchmarks time and memory against the plain way, held to their bounds (half an hour)"
 	@echo "make check      everything that CI runs, but the slow tests and the site"
 	@echo "make docs       the documentation site: docs/_build/html/index.html"
 
@@ -74,13 +75,19 @@ test-slow: $(DEV_STAMP)
 test-longest: $(DEV_STAMP)
 	@$(BIN)/python -m pytest -m longest -n 2
 
+# Each script says how long it takes and ends with 1 if it missed a bound; all are run.
+benchmarks: $(DEV_STAMP)
+	@missed=; for script in benchmarks/*.py; do case $$script in */bounds.py|*/scale.py) continue;; esac; \
+	echo "== $$script"; $(BIN)/python $$script || missed="$$missed $$script"; done; \
+	test -z "$$missed" || { echo "bounds missed in:$$missed"; exit 1; }
+
 check: lint types imports test
 
 lint: $(DEV_STAMP)
 	@$(BIN)/ruff check .
 	@$(BIN)/ruff format --check .
 	@$(BIN)/snakefmt --check Snakefile workflow
-	@$(BIN)/codespell --skip docs/_build src tests docs workflow README.md DEVELOPERS.md CHANGELOG.md
+	@$(BIN)/codespell --skip "docs/_build,*.min.js" src tests docs workflow README.md DEVELOPERS.md CHANGELOG.md
 
 types: $(DEV_STAMP)
 	@$(BIN)/mypy

@@ -16,8 +16,11 @@ import pytest
 
 from leafledger import platforms
 from leafledger.platforms import (
+    CORES_VARIABLE,
     EndedBySignal,
     Keys,
+    beside,
+    cores_at_hand,
     end_group,
     ended_by_signals,
     keeping_sigterm,
@@ -254,3 +257,50 @@ def test_only_one_module_knows_the_system() -> None:
         if call in path.read_text(encoding="utf-8")
     ]
     assert others == []
+
+
+# Work beside this process.
+# ----------------------------------------------------------------------
+
+LINUX = pytest.mark.skipif(sys.platform != "linux", reason="work is forked on Linux only")
+
+
+def fail() -> None:
+    raise ValueError("no such leaf")
+
+
+@LINUX
+def test_work_beside_is_done_in_another_process_and_sees_what_is_here(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv(CORES_VARIABLE, "2")
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0, 1})
+    large = bytes(range(256)) * 4000  # more than a pipe holds
+    found = beside(lambda: (os.getpid(), large), apart=True)
+    here = beside(os.getpid, apart=False)
+    assert found()[1] == large and found()[0] != os.getpid() == here()
+    monkeypatch.setenv(CORES_VARIABLE, "1")
+    assert beside(os.getpid, apart=True)() == os.getpid()
+
+
+@LINUX
+def test_what_went_wrong_beside_is_raised_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0, 1})
+    monkeypatch.delenv(CORES_VARIABLE, raising=False)
+    with pytest.raises(ValueError, match="no such leaf"):
+        beside(fail, apart=True)()
+    killed = beside(lambda: os.kill(os.getpid(), signal.SIGKILL), apart=True)
+    with pytest.raises(ChildProcessError, match="ended with -9"):
+        killed()
+
+
+def test_no_more_cores_than_given_allowed_and_useful(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: set(range(16)), raising=False)
+    monkeypatch.setattr(sys, "platform", "linux")
+    found = []
+    for given in ("3", "64", "", "many", "0"):
+        monkeypatch.setenv(CORES_VARIABLE, given)
+        found.append(cores_at_hand())
+    assert found == [3, 4, 4, 4, 1]
+    monkeypatch.setattr(sys, "platform", "darwin")
+    assert cores_at_hand() == 1

@@ -1,10 +1,10 @@
 """Which calls of the operating system differ between Linux, macOS and Windows?
 
-All of them stand here: locks of files, groups of processes and how they end, signals, memory, and
-single keys of a terminal. Every other module is the same everywhere, but for `runner/workers`: it
-works on Linux alone and does nothing elsewhere. The calls of Windows are written after its
-documentation and tested with a stand-in for its library; nobody has run them on a real Windows yet
-(`docs/your_system.md` says what is known to work where).
+All of them stand here: locks of files, groups of processes and how they end, work beside this
+process, signals, memory, and single keys of a terminal. Every other module is the same everywhere,
+but for `runner/workers`: it works on Linux alone and does nothing elsewhere. The calls of Windows
+are written after its documentation and tested with a stand-in for its library; nobody has run them
+on a real Windows yet (`docs/your_system.md` says what is known to work where).
 """
 
 from __future__ import annotations
@@ -12,14 +12,19 @@ from __future__ import annotations
 import ctypes
 import importlib
 import os
+import pickle
 import signal
 import subprocess
 import sys
 import time
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from types import FrameType
-from typing import IO, Any
+from typing import IO, Any, NoReturn, TypeVar, cast
+
+T = TypeVar("T")
 
 # Locks of files: let go by the system when the process ends, however it ends.
 # ----------------------------------------------------------------------
@@ -162,6 +167,99 @@ def end_with_parent(*, at_once: bool) -> None:
     if sys.platform == "linux":
         number = signal.SIGKILL if at_once else signal.SIGTERM
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, number)
+
+
+# Work beside this process, in a fork of it.
+# ----------------------------------------------------------------------
+
+CORES_VARIABLE = "LEAFLEDGER_CORES"
+"""Names the cores that a run may use, for the tasks that it starts."""
+_MOST_CORES = 4
+
+
+def cores_at_hand() -> int:
+    """Return how many cores a task that has them to itself may use; 1 where work cannot be forked.
+
+    Those that the run was given, else those that the system lets this process use; no more than
+    four, beyond which our work beside gains nothing.
+    """
+    if sys.platform != "linux":
+        return 1
+    allowed = len(os.sched_getaffinity(0))
+    given = os.environ.get(CORES_VARIABLE, "")
+    return max(1, min(allowed, int(given) if given.isdigit() else allowed, _MOST_CORES))
+
+
+def beside(work: Callable[[], T], *, apart: bool) -> Callable[[], T]:
+    """Begin a piece of work in a fork of this process; return what waits for its result.
+
+    The fork sees everything as it is now and changes nothing here; its result comes back through a
+    pipe, pickled. It ends with this process, however that ends.
+
+    Parameters
+    ----------
+    work
+        Takes nothing, and returns what can be pickled.
+    apart
+        Whether to fork. If not, and where only one core is at hand, the work is done in this
+        process when its result is first asked for.
+
+    Returns
+    -------
+    callable
+        Returns the result, the same each time. It raises what the work raised;
+        ``ChildProcessError`` if the fork was ended from outside.
+
+    Examples
+    --------
+    >>> total = beside(lambda: sum(range(5)), apart=True)
+    >>> total()
+    10
+    """
+    if not apart or cores_at_hand() == 1:
+        return cache(work)
+    reads, writes = os.pipe()
+    sys.stdout.flush()
+    sys.stderr.flush()
+    parent = os.getpid()
+    child = os.fork()
+    if child == 0:
+        os.close(reads)
+        _answer(work, writes, parent)  # never comes back
+    os.close(writes)
+
+    @cache
+    def wait() -> T:
+        with os.fdopen(reads, "rb") as pipe:
+            content = pipe.read()
+        _, status = os.waitpid(child, 0)
+        if status != 0:
+            code = os.waitstatus_to_exitcode(status)
+            raise ChildProcessError(0, f"a process that worked beside this one ended with {code}")
+        done, result = pickle.loads(content)  # noqa: S301 - our own fork wrote it
+        if not done:
+            raise result
+        return cast(T, result)
+
+    return wait
+
+
+def _answer(work: Callable[[], Any], writes: int, parent: int) -> NoReturn:
+    """Do the work of a fork, send its result or what it raised, and end without any clean-up."""
+    code = 1
+    try:
+        end_with_parent(at_once=True)
+        if os.getppid() == parent:
+            try:
+                answer = pickle.dumps((True, work()))
+            except Exception as error:  # noqa: BLE001  it is raised in the process that waits
+                error.add_note(traceback.format_exc())
+                answer = pickle.dumps((False, error))
+            with os.fdopen(writes, "wb") as pipe:
+                pipe.write(answer)
+            code = 0
+    finally:
+        os._exit(code)
 
 
 # Signals that ask this process to end.

@@ -18,7 +18,8 @@ BLOCKS = [block for page in pages() for block in blocks(page)]
 MAKE_TARGETS = set(
     re.findall(r"(?m)^([a-z][a-z-]*):", (ROOT / "Makefile").read_text(encoding="utf-8"))
 )
-YAML = [block for block in BLOCKS if block.language == "yaml"]
+PROFILES = [b for b in BLOCKS if b.language == "yaml" and b.where.startswith("cluster.md")]
+YAML = [block for block in BLOCKS if block.language == "yaml" and block not in PROFILES]
 
 
 def shell_lines() -> list[tuple[str, str]]:
@@ -84,6 +85,15 @@ def test_yaml_is_a_study_or_a_part_of_one(block: Block, tmp_path: Path) -> None:
         text = f'version: 1\ntitle: "A part"\n{text}'
     (tmp_path / "study.yaml").write_text(text, encoding="utf-8")
     read_definition(tmp_path)
+
+
+@pytest.mark.parametrize("block", PROFILES, ids=lambda b: b.where)
+def test_a_profile_is_one_that_snakemake_reads(block: Block, tmp_path: Path) -> None:
+    from snakemake.cli import parse_args
+
+    (tmp_path / "config.yaml").write_text(block.text, encoding="utf-8")
+    _, args = parse_args(["--profile", str(tmp_path), "--workflow-profile", "none"])
+    assert args.executor in {"slurm", "cluster-generic"} or args.set_resources
 
 
 def test_commands_exist_with_their_options() -> None:

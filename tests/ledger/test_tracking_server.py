@@ -29,7 +29,9 @@ from leafledger.ledger.tracking import (
 )
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import tasks
 
+from .conftest import enact
 from .test_compare import whole
 
 Entered = Callable[..., str]
@@ -101,14 +103,20 @@ def test_a_server_that_cannot_be_reached_is_a_note_and_no_failure(
 
 
 @contextmanager
-def served(store: str, artifacts: Path, port: int) -> Iterator[str]:
-    """Run a tracking server for the block."""
+def served(store: str, artifacts: Path, port: int, accounts: Path | None = None) -> Iterator[str]:
+    """Run a tracking server for the block, with authentication if there is a file of accounts."""
     command = [
         *(sys.executable, "-m", "mlflow", "server", "--backend-store-uri", store),
         *("--artifacts-destination", str(artifacts), "--host", "127.0.0.1"),
         *("--port", str(port), "--workers", "1"),
     ]
     environment = {**os.environ, "MLFLOW_SERVER_ENABLE_JOB_EXECUTION": "false"}
+    if accounts is not None:
+        command += ["--app-name", "basic-auth"]
+        environment |= {
+            "MLFLOW_AUTH_CONFIG_PATH": str(accounts),
+            "MLFLOW_FLASK_SERVER_SECRET_KEY": "a secret of the test",
+        }
     with (artifacts.parent / "server.log").open("wb") as log:
         server = subprocess.Popen(
             command, env=environment, stdout=log, stderr=log, start_new_session=True
@@ -220,3 +228,90 @@ def postgresql() -> Iterator[str]:
 def test_two_studies_share_a_server_over_postgresql(study: Study, tmp_path: Path) -> None:
     with postgresql() as store:
         two_studies_land(study, tmp_path, store)
+
+
+ADMIN, ADMIN_PASSWORD = "keeper", "a-long-password-of-the-keeper"
+ANN, ANN_PASSWORD = "ann", "a-long-password-of-ann"
+
+
+def as_user(monkeypatch: pytest.MonkeyPatch, name: str, password: str) -> None:
+    monkeypatch.setenv("MLFLOW_TRACKING_USERNAME", name)
+    monkeypatch.setenv("MLFLOW_TRACKING_PASSWORD", password)
+
+
+def few(folder: Path, run: str) -> None:
+    """Enter a run of few tasks: a server with accounts answers slowly."""
+    study = read_study(folder)
+    book.open_run(study, run)
+    for task in tasks(study):
+        if task.rule in {"catalogue", "intake"}:
+            enact(study, task, run)
+    book.close_run(study, run, "done", "")
+
+
+def noted(study: Study, run: str) -> str:
+    (note,) = book.log_run(read_study(study.folder), run)
+    assert "r1 is in ledger/runs but not yet in the tracking store" in note
+    return note
+
+
+@pytest.mark.slow
+def test_a_server_of_a_lab_asks_who_it_is_over_postgresql(
+    study: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The set-up of docs/lab.md: accounts and runs in PostgreSQL, two people, two studies."""
+    from mlflow.server.auth.client import AuthServiceClient
+    from mlflow.tracking import MlflowClient
+
+    artifacts, accounts = tmp_path / "artifacts", tmp_path / "accounts.ini"
+    artifacts.mkdir()
+    other = Path(shutil.copytree(study.folder, tmp_path / "other"))
+    port = free_port()
+    address = f"http://127.0.0.1:{port}"
+    monkeypatch.setenv(VARIABLE, address)
+    monkeypatch.setenv("LEAFLEDGER_PERSON", "Ann Grower")
+    monkeypatch.delenv("MLFLOW_TRACKING_USERNAME", raising=False)
+    monkeypatch.delenv("MLFLOW_TRACKING_PASSWORD", raising=False)
+    few(study.folder, "r1")
+    monkeypatch.setenv("LEAFLEDGER_PERSON", "Ben Farmer")
+    few(other, "b1")
+    with postgresql() as store:
+        accounts.write_text(
+            "[mlflow]\ndefault_permission = READ\n"
+            f"database_uri = {store}\nadmin_username = {ADMIN}\n"
+            f"admin_password = {ADMIN_PASSWORD}\n"
+            "auth_cache_ttl_seconds = 60\n"
+            "authorization_function = mlflow.server.auth:authenticate_request_basic_auth\n"
+        )
+        with served(store, artifacts, port, accounts):
+            # Without a name, with a wrong password: clear words, and the study runs all the same.
+            assert "asks for a name and a password: MLFLOW_TRACKING_USERNAME and" in noted(
+                study, "r1"
+            )
+            as_user(monkeypatch, ADMIN, "not the password")
+            note = noted(study, "r1")
+            assert f"{address} does not know this name and password" in note
+            assert "not the password" not in note and ADMIN_PASSWORD not in note
+            as_user(monkeypatch, ADMIN, ADMIN_PASSWORD)
+            AuthServiceClient(address).create_user(ANN, ANN_PASSWORD)
+            as_user(monkeypatch, ANN, ANN_PASSWORD)
+            assert book.log_run(read_study(study.folder), "r1") == []
+            as_user(monkeypatch, ADMIN, ADMIN_PASSWORD)
+            assert book.log_run(read_study(other), "b1") == []
+            first, second = runs_of(address, "r1"), runs_of(address, "b1")
+            assert (set(first), set(second)) == ({"r1"}, {"b1"})
+            tags = first["r1"].data.tags, second["b1"].data.tags
+            assert [one["person"] for one in tags] == ["Ann Grower", "Ben Farmer"]
+            assert [one["treatment"] for one in tags] == ["chelate, water"] * 2
+            client = MlflowClient(tracking_uri=address)
+            experiments = [run.info.experiment_id for run in (first["r1"], second["b1"])]
+            by_ann = client.search_runs(experiments, filter_string="tags.person = 'Ann Grower'")
+            assert [run.data.tags["leafledger.run"] for run in by_ann] == ["r1"]
+            # Another user reads what is Ann's, and cannot change it.
+            AuthServiceClient(address).create_user("eve", "a-long-password-of-eve")
+            as_user(monkeypatch, "eve", "a-long-password-of-eve")
+            assert set(runs_of(address, "r1")) == {"r1"}
+            few(study.folder, "r2")
+            (note,) = book.log_run(read_study(study.folder), "r2")
+            assert "refuses this user what is asked of it" in note
+    assert not (study.folder / DATABASE).exists()

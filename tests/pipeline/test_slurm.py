@@ -261,7 +261,7 @@ def test_a_job_cancelled_a_head_killed_and_what_the_next_one_does(
     )
     (note,) = [line["note"] for line in lines_of_progress(small_study) if "note" in line]
     assert note.startswith("validation: cancelled from outside (scancel; job ")
-    assert note.endswith("; tried again with twice as much")
+    assert note.endswith("; tried once more, asking for more")
     # ... and while it is at work, its run dies.
     until(lambda: begun(small_study, "validation") == 2, 200, "validation begins again")
     run.send_signal(signal.SIGKILL)
@@ -298,8 +298,8 @@ def test_a_job_killed_for_memory_is_named_tried_again_and_ends_the_run(
     little = own_profile(tmp_path / "little", "set-resources:\n  - report:mem_mb=90")
     code, told = end_of(start(ran_study, little))
     assert code == 1
-    assert "killed for memory (job " in told
-    assert "asked for 90 MB); tried again" in told
+    assert "report: killed for memory (job " in told
+    assert "asked for 90 MB); tried once more" in told
     assert "at the second try as at the first" in told
 
 
@@ -326,4 +326,4 @@ def test_a_job_that_the_cluster_does_not_take_is_told(
     code, told = end_of(start(ran_study, huge))
     assert code == 1
     assert "the cluster does not take its jobs: " in told
-    assert "tried again" not in told
+    assert "tried once more" not in told

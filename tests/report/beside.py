@@ -176,15 +176,15 @@ def _classes(made: tables.Made) -> None:
         ("Kestrel", "Dunlin", 1, 6.5, 0.72, 705.0, -0.01, 0.004, -2.5),
     ])  # fmt: skip
     put("comparison", registry.COMPARISON, [
-        ("discriminant_model", 6, 0.5, 0.2, 0.8, *3 * (np.nan,), 0.95, 0.05, "", "", ""),
+        ("discriminant_model", 6, 0.5, 0.2, 0.8, *3 * (np.nan,), 0.95, 0.05, "", "", 18, 6, 18, ""),
         ("index_logistic_regression", 6, 0.52, 0.2, 0.8, 0.02, -0.04, 0.14, 0.95, 0.05, False, True,
-         "As good."),
+         18, 6, 18, "As good."),
         ("majority_class", 6, 0.25, 0.1, 0.6, -0.25, -0.5, -0.1, 0.95, 0.05, False, False,
-         "Worse."),
+         18, 6, 18, "Worse."),
         ("nearest_class_mean", 6, 0.45, 0.1, 0.7, -0.05, -0.2, 0.1, 0.95, 0.05, False, False,
-         "Cannot be told."),
+         18, 6, 18, "Cannot be told."),
         ("random_forest", 6, 0.7, 0.3, 0.9, 0.2, 0.04, 0.3, 0.95, 0.05, True, True,
-         "A random forest does better. Use it so."),
+         18, 6, 18, "A random forest does better. Use it so."),
     ])  # fmt: skip
     put("questions", registry.QUESTIONS, [
         ("block", np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, 0, "",

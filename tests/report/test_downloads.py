@@ -9,13 +9,16 @@ import io
 import json
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from browser import Watched
+from leafledger.report import downloads
 from leafledger.report.downloads import Download, csv_text, packed
+from leafledger.report.stage import run
 from leafledger.study.tables import TABLES
 
 
@@ -51,6 +54,25 @@ def test_a_table_of_the_results_folder_is_saved_byte_for_byte(whole, saved):
             assert saved[role]["file"] == f"{role}.csv"
             checked += 1
     assert checked >= 5
+
+
+@pytest.mark.slow
+def test_the_page_leads_to_a_large_table_and_does_not_hold_it(whole, tmp_path, monkeypatch):
+    """The bound is lowered to a table that the small study has."""
+    job = whole.job()
+    job = replace(job, outputs={role: tmp_path / path.name for role, path in job.outputs.items()})
+    large = whole.inputs["effects"].read_text(encoding="utf-8")
+    monkeypatch.setattr(downloads, "_LARGEST", len(large) - 1)
+    run(job)
+    page = job.outputs["report"].read_text(encoding="utf-8")
+    (block,) = re.findall(r'id="table-values">([A-Za-z0-9+/=]+)</script>', page)
+    held = json.loads(gzip.decompress(base64.b64decode(block)))
+    assert "effects" not in held and "exclusions" in held
+    assert 'data-csv="effects"' not in page and 'data-csv="exclusions"' in page
+    link = re.search(r'<a href="effects.csv">effects.csv</a>, (.*?) rows, in the results', page)
+    assert link is not None
+    n = len(pd.read_csv(whole.inputs["effects"]))
+    assert re.sub(r"<[^>]+>", "", link[1]).replace("\u202f", "").replace(",", "") == str(n)
 
 
 def test_numbers_that_the_page_works_out_are_whole(whole, saved):

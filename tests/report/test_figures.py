@@ -9,7 +9,7 @@ import io
 import itertools
 import json
 import re
-from importlib.metadata import version
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
@@ -19,16 +19,17 @@ from matplotlib import axis as mpl_axis
 from matplotlib.figure import Figure
 from PIL import Image
 
-from leafledger.records.digests import code_of
-from leafledger.report import numbers
+from leafledger import report
+from leafledger.records.digests import _data_files, code_of
+from leafledger.report import interactive, numbers
 from leafledger.report.answer import strip
 from leafledger.report.classification import rival_rows
 from leafledger.report.classification_figures import accuracy_path
+from leafledger.report.drawing import inline_svg
 from leafledger.report.figures import (
     STYLE,
     FigureSet,
     InteractiveFigure,
-    inline_svg,
     interactive_looks,
     looks,
     mean_interval,
@@ -37,11 +38,13 @@ from leafledger.report.figures import (
     step_for,
     summarise_spectra,
 )
-from leafledger.report.gather import contrast_words, groups_of
-from leafledger.report.interactive import encode_spectrum
+from leafledger.report.gather import contrast_words, gather, groups_of
+from leafledger.report.interactive import encode_spectrum, interactive_spectra
 from leafledger.report.stage import drawing_library, pack_values
-from leafledger.study.table_files import read_spectra
+from leafledger.study.table_files import load_spectra, read_spectra
 from leafledger.words import shown_p
+
+STATIC = Path(report.__file__).parent / "static"
 
 
 def test_mean_interval_of_a_published_example():
@@ -214,7 +217,9 @@ def test_labels_are_not_sought_anew_in_each_drawing(monkeypatch: pytest.MonkeyPa
     with mpl.rc_context(STYLE):
         figure = new_figure(6, 4)
         drawn(figure)
-        FigureSet(["svg", "png"]).add(figure, "panels", "Panels", "Four panels", "n = 1.")
+        book = FigureSet(["svg", "png"])
+        book.add(figure, "panels", "Panels", "Four panels", "n = 1.")
+    assert set(book.files) == {"panels.svg", "panels.png"}
     # Two passes of the layout over the four labels there are, and none in the two drawings.
     assert len(sought) == 8
 
@@ -243,7 +248,7 @@ def values(whole):
 def test_the_library_stands_in_the_page_once_and_the_policy_names_it(whole):
     assert whole.page.count('id="drawing-library"') == 1
     library = inside(whole.page, "drawing-library")
-    assert b"plotly.js v" in library[:60]
+    assert b"plotly.js (basic - minified) v" in library[:60]
     digest = base64.b64encode(hashlib.sha256(library).digest()).decode()
     policy = re.search(r"script-src ([^;]+);", whole.page).group(1).split()
     assert policy[1:] == [f"'sha256-{digest}'"] and len(policy) == 2
@@ -251,7 +256,28 @@ def test_the_library_stands_in_the_page_once_and_the_policy_names_it(whole):
 
 
 def test_the_library_is_part_of_what_makes_the_report_run_again():
-    assert code_of("leafledger.report.stage").libraries["plotly"] == version("plotly")
+    folder = STATIC / "plotly"
+    assert folder / "plotly-basic.min.js" in _data_files(STATIC.parent)
+    assert "plotly" not in code_of("leafledger.report.stage").libraries
+
+
+def test_the_library_is_the_file_that_its_version_and_licence_stand_for():
+    """The digest was taken from the package of that name and version when it was put there."""
+    said = json.loads((STATIC / "plotly" / "version.json").read_text(encoding="utf-8"))
+    content = (STATIC / "plotly" / said["file"]).read_bytes()
+    assert hashlib.sha256(content).hexdigest() == said["sha256"]
+    assert f"plotly.js (basic - minified) v{said['version']}\n".encode() in content[:60]
+    licence = (STATIC / "plotly" / "LICENSE").read_text(encoding="utf-8")
+    assert said["license"] == "MIT" and licence.startswith("MIT License\n")
+
+
+def test_the_scripts_ask_for_no_trace_that_the_library_lacks(whole):
+    """The basic part draws scatter, bar and pie; any other type would leave a figure empty."""
+    library = inside(whole.page, "drawing-library").decode()
+    live = "\n".join(path.read_text(encoding="utf-8") for path in (STATIC / "live").glob("*.js"))
+    asked = set(re.findall(r'type: "(scatter\w*|bar|heatmap\w*|box|contour|surface|mesh3d)"', live))
+    assert asked == {"scatter"}
+    assert 'moduleType:"trace",name:"scatter"' in library
 
 
 def test_every_scan_is_there_with_its_file_digest_and_rule(whole, values):
@@ -276,6 +302,52 @@ def test_the_drawn_spectra_are_the_measured_ones(whole, values):
     drawn = np.array([unpacked_line(line) for line in spectra["reflectance"]])
     assert spectra["wavelength"] == list(tables_read[0].wavelength_nm)
     assert np.abs(drawn - measured).max() <= 0.5e-4 + 1e-12
+
+
+def test_of_many_scans_the_page_holds_some_evenly_and_says_so(whole, monkeypatch):
+    material = gather(whole.job())
+    sizes = [len(table.rows) for table in material.reflectance.values()]
+    all_of = interactive_spectra(material)
+    assert len(all_of.values["reflectance"]) == sum(sizes) == all_of.values["n_scans"]
+    assert "The page holds" not in all_of.caption
+    monkeypatch.setattr(interactive, "_SCANS_IN_PAGE", 40)
+    some = interactive_spectra(material)
+    scans = some.values["scans"]
+    assert len(scans["scan"]) == len(some.values["reflectance"]) == 40
+    assert some.values["n_scans"] == sum(sizes)
+    assert f"The page holds 40 of the {sum(sizes)} scans" in some.caption
+    assert f"n = {sum(sizes)} scans" in some.caption
+    assert sum(map(bool, scans["left_out"])) == (~material.accepted["accepted"]).sum()
+    counts = [scans["session"].count(k) for k in range(len(sizes))]
+    assert max(counts) - min(counts) <= 2 + max(
+        sum(bool(w) and s == k for w, s in zip(scans["left_out"], scans["session"], strict=True))
+        for k in range(len(sizes))
+    )
+    assert some.values["means"] == all_of.values["means"], "means are those of all scans"
+    whole_of = dict(zip(all_of.values["scans"]["scan"], all_of.values["reflectance"], strict=True))
+    for scan, line in zip(scans["scan"], some.values["reflectance"], strict=True):
+        assert line == whole_of[scan]
+
+
+def test_spectra_left_in_their_files_are_those_that_are_loaded(whole):
+    job = whole.job()
+    loaded = load_spectra(
+        job.by_session("reflectance"), job.inputs["accepted"], job.inputs["range"],
+        job.settings["units"], only_accepted=False,
+    )  # fmt: skip
+    material = gather(job)
+    stored = material.all_spectra
+    assert stored.reflectance.shape == loaded.reflectance.shape
+    assert np.array_equal(stored.wavelength_nm, loaded.wavelength_nm)
+    pd.testing.assert_frame_equal(stored.rows, loaded.rows)
+    order = np.random.default_rng(1).permutation(len(loaded.rows))
+    kept = loaded.rows["accepted"].to_numpy(dtype=bool)
+    assert 0 < kept.sum() < len(kept)
+    for rows in (order, order[:7], kept, slice(3, 90, 5), order[:0], 11, np.intp(40)):
+        assert np.array_equal(stored.reflectance[rows], loaded.reflectance[rows])
+    assert np.array_equal(
+        material.spectra.reflectance[np.arange(kept.sum())], loaded.reflectance[kept]
+    )
 
 
 @pytest.mark.parametrize(

@@ -15,11 +15,11 @@ from PIL import Image
 
 from leafledger.report import classification_figures as c
 from leafledger.report import journal_figures as j
+from leafledger.report.drawing import lacking_signs
 from leafledger.report.figures import (
     FigureSet,
     SpectrumSummary,
     columns_for,
-    lacking_signs,
     new_figure,
     panels,
 )
@@ -38,7 +38,8 @@ def draw(figures: FigureSet, labels: int = 3, title: str = "one panel") -> None:
 def test_files_have_the_width_and_the_resolution(width: int, points: float, pixels: int) -> None:
     with j._drawn_at(width) as figures:
         draw(figures, 2)
-    _, files, why = figures.results["drawn"]
+    drawn = figures.drawing_of("drawn")
+    files, why = drawn.files, drawn.unfit
     assert why == ""
     box = re.search(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", files["pdf"])
     assert box is not None and float(box[1]) == pytest.approx(points, abs=0.05)
@@ -55,21 +56,22 @@ def test_the_same_bytes_every_time() -> None:
     for kept in (first, second):
         with j._drawn_at(85) as figures:
             draw(figures, 2)
-        kept.append(figures.results["drawn"][1])
+        kept.append(figures.drawing_of("drawn").files)
     assert first == second
 
 
 def test_a_figure_that_does_not_fit_is_not_given_and_the_reason_is() -> None:
     with j._drawn_at(85) as figures:
         draw(figures, 12)
-    _, files, why = figures.results["drawn"]
+    drawn = figures.drawing_of("drawn")
+    files, why = drawn.files, drawn.unfit
     assert files == {} and why == "labels of its axes would overlap"
 
 
 def test_a_long_title_is_broken_into_lines() -> None:
     with j._drawn_at(85) as figures:
         draw(figures, 2, "a title that is much too long for a column of a journal " * 2)
-    assert figures.results["drawn"][2] == ""
+    assert figures.drawing_of("drawn").unfit == ""
 
 
 def test_panels_stand_below_each_other_in_a_column_and_the_page_is_as_before() -> None:
@@ -104,9 +106,9 @@ def test_the_weights_of_classes_fit_both_widths(
         c.draw_class_weights(
             figures, nm, weights, confused if are_confused else None, nm, ("reflectance", "plants")
         )
-    drawn, files, why = figures.results["class_weights"]
-    assert (why, set(files)) == ("", {"pdf"})
-    assert "Left" not in drawn.caption, "the place of a panel follows the width"
+    drawn = figures.drawing_of("class_weights")
+    assert (drawn.unfit, set(drawn.files)) == ("", {"pdf"})
+    assert "Left" not in figures.figures[0].caption, "the place of a panel follows the width"
 
 
 def test_signs_that_the_font_lacks_warn_of_nothing_and_stand_in_the_caption(
@@ -115,9 +117,9 @@ def test_signs_that_the_font_lacks_warn_of_nothing_and_stand_in_the_caption(
     said = " The font of PDF and PNG files lacks \u6c34 \u9244: a box stands there."
     with j._drawn_at(85) as narrow:
         draw(narrow, 2, "\u6c34 and \u9244 and \u6c34")
-    drawn, files, why = narrow.results["drawn"]
-    assert (why, set(files)) == ("", {"pdf", "svg", "png"}), "no sign makes a figure unfit"
-    assert drawn.caption == f"A caption.{said}"
+    drawn = narrow.drawing_of("drawn")
+    assert (drawn.unfit, set(drawn.files)) == ("", {"pdf", "svg", "png"}), "no sign makes it unfit"
+    assert narrow.figures[0].caption == f"A caption.{said}"
     page = FigureSet(("png",))
     draw(page, 2, "\u6c34 and \u9244")
     assert page.figures[0].caption == f"A caption.{said}"

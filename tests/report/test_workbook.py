@@ -11,6 +11,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+import xlsxwriter.worksheet
 
 from leafledger.report import tables_workbook
 from leafledger.report.gather import gather
@@ -45,6 +46,50 @@ def test_text_that_looks_like_a_formula_an_address_or_a_number_stays_text():
         assert cell.quotePrefix == (text[0] in "=+-@\uff1d\uff0b")
     assert page["about"].cell(1, 1).data_type == "s"
     assert page["about"].cell(2, 2).value == "=2" and page["about"].cell(2, 2).data_type == "s"
+
+
+def by_the_library(page: xlsxwriter.worksheet.Worksheet, at: int, row: list[object], looks) -> None:
+    """Write a row cell by cell with the library's own calls."""
+    for i, value in enumerate(row):
+        if isinstance(value, str):
+            page.write_string(at, i, value, looks.as_text if value[:1] in "=+-@" else None)
+        elif isinstance(value, bool):
+            page.write_boolean(at, i, value)
+        elif value is not None:
+            page.write_number(at, i, value)
+
+
+def test_rows_are_the_bytes_that_the_library_writes_cell_by_cell(monkeypatch):
+    rows = [
+        ["=1+1", 0.1, True, 3, "long words " * 9],
+        [" kept ", -1e-300, False, -7, "a & b < c > d \" '"],
+        ["_x0041_", 1 / 3, None, 2**53, "line\nbreak"],
+        [None, None, None, None, None],
+        ["\U0001f33f", 1e22, True, 0, "long words " * 9],
+    ]
+    found = written("t", [["t"]], [sheet(rows), sheet(rows[:2], "two")])
+    base = tables_workbook._row_sheet()
+
+    class CellByCell(base):
+        def put_row(self, at, cells):
+            by_the_library(self, at, rows[at - 1], known[0])
+
+    known: list = []
+    looks = tables_workbook._Looks
+    monkeypatch.setattr(tables_workbook, "_row_sheet", lambda: CellByCell)
+    monkeypatch.setattr(
+        tables_workbook, "_Looks", lambda book: known.append(looks(book)) or known[-1]
+    )
+    assert written("t", [["t"]], [sheet(rows), sheet(rows[:2], "two")]) == found
+
+
+def test_a_text_is_cut_where_a_cell_is_full_counted_in_utf_16():
+    text = "\U0001f33f" * 20_000
+    page = opened(written("t", [["t"]], [sheet([["x", text], ["y", "z" * 40_000]])]))["one"]
+    for row in (2, 3):
+        value = page.cell(row, 2).value
+        assert value.endswith(" ... (cut)")
+        assert 32_764 <= len(value.encode("utf-16-le")) // 2 <= 32_767
 
 
 def test_numbers_are_numbers_and_missing_ones_are_empty_cells():

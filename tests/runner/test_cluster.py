@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
+import time
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -15,6 +16,7 @@ from click.testing import CliRunner
 from leafledger.cli.main import _guarded, cli
 from leafledger.errors import InputFault
 from leafledger.records import events
+from leafledger.runner import step
 from leafledger.runner.cluster import open_profile
 from leafledger.runner.lease import take_lease, this_machine
 from leafledger.runner.scheduler import (
@@ -31,6 +33,7 @@ from leafledger.runner.step import JOB_CONFIG, PARENT_VARIABLE, GivenRun, main
 from leafledger.runner.workflow import SMALL, StudyWorkflow
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME, RULES, Needs
+from leafledger.study.tasks import Task
 
 Fake = Callable[[str, str], None]
 
@@ -228,8 +231,8 @@ def test_a_job_takes_its_run_from_its_arguments_alone(
     lease = take_lease(small_study, this_machine(), alone_here=True)
     assert lease is not None
     config = told(small_study, token=lease.token, use_store=False)
-    step = StudyWorkflow(small_study, config, NODE).step
-    assert f"--run r1 --token {lease.token} --no-store" in step
+    call = StudyWorkflow(small_study, config, NODE).step
+    assert f"--run r1 --token {lease.token} --no-store" in call
     assert os.environ[events.RUN_VARIABLE] == "r1"
     assert PARENT_VARIABLE not in os.environ
     lease.release()
@@ -276,6 +279,22 @@ def test_a_task_that_failed_by_its_data_is_not_tried_again(
     assert "intake.day0 has failed in this run and would fail again" in capfd.readouterr().err
     states = [line.get("state") for line in events.read_progress(small_study, "r1")[0]]
     assert states.count("started") == 1
+
+
+@pytest.mark.parametrize(("ahead", "words"), [(-3600.0, "3600 s behind"), (90.0, "90 s ahead of")])
+def test_a_node_with_another_clock_is_named(
+    small_study: Path, monkeypatch: pytest.MonkeyPatch, ahead: float, words: str
+) -> None:
+    now = time.time
+    monkeypatch.setattr(step.time, "time", lambda: now() + ahead)
+    step.warn_of_clock(small_study, "r1", Task("effects"))
+    (note,) = [
+        line["note"] for line in events.read_progress(small_study, "r1")[0] if "note" in line
+    ]
+    assert f"the clock of {platform.node()} is {words}" in note
+    monkeypatch.undo()
+    step.warn_of_clock(small_study, "r2", Task("effects"))
+    assert not [line for line in events.read_progress(small_study, "r2")[0] if "note" in line]
 
 
 # --- what SLURM says ------------------------------------------------------------------------------

@@ -318,6 +318,23 @@ def test_a_job_that_ends_leaves_nothing_and_one_that_is_killed_its_name(tmp_path
     lease.release()
 
 
+def test_a_job_waits_for_a_lease_that_its_machine_does_not_show_yet(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A network file system may show the folder as it was, to a machine that looked before."""
+    take(tmp_path, EAST).release()
+    lease = take(tmp_path, EAST)
+    shown, seen = leases._numbers, [[1], [1]]
+    (tmp_path / FOLDER / "00000001").write_bytes(b"{")
+    monkeypatch.setattr(leases, "_numbers", lambda place: seen.pop() if seen else shown(place))
+    assert is_current(tmp_path, lease.token, patience_s=10)
+    monkeypatch.undo()
+    lease.release()
+    began = time.monotonic()
+    assert not is_current(tmp_path, lease.token, patience_s=10)
+    assert time.monotonic() - began < 5, "one that was given up is not waited for"
+
+
 # --- together with the lock of this machine -------------------------------------------------------
 
 

@@ -30,6 +30,7 @@ from leafledger.runner import run as run_module
 from leafledger.runner.outdated import would_run
 from leafledger.runner.run import RunResult, run_study
 from leafledger.runner.study_check import checked_study
+from leafledger.runner.workers import Workers
 from leafledger.runner.workflow import snakefile
 from leafledger.study.rules import PLAN_HISTORY, PLAN_HISTORY_FILE
 from leafledger.study.tasks import Task
@@ -79,6 +80,7 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(execute, "die_with_parent", lambda: None)
     monkeypatch.setattr(execute, "run_tasks", run_in_this_process)
     monkeypatch.setattr(run_module.subprocess, "Popen", Child)
+    monkeypatch.setattr(Workers, "start", lambda _: None)  # every step is in this process too
 
 
 @pytest.fixture

@@ -254,7 +254,7 @@ def allocate(
       leafledger plan allocate my-study
       leafledger plan allocate my-study --pairs --second NDVI --seed 11
     """
-    from leafledger.planning.baseline_allocation import Wanted, allocate_study
+    from leafledger.planning.baseline_allocation import AllocationOptions, allocate_study
     from leafledger.planning.randomisation import BLOCKS, PAIRS
 
     if pairs and blocks is not None:
@@ -265,7 +265,7 @@ def allocate(
         chosen = tuple(name for name in (index, second) if name is not None)
     layout = PAIRS if pairs else (BLOCKS if blocks is not None else None)
     with problems_as_json(as_json):
-        done = allocate_study(study, Wanted(layout, blocks, chosen, seed, again))
+        done = allocate_study(study, AllocationOptions(layout, blocks, chosen, seed, again))
     entry = done.record.lodged.entry
     if as_json:
         answer = {"problems": [], "plan": entry["plan"], "notes": list(done.notes)}
@@ -375,8 +375,8 @@ def history(study: Path, as_json: bool) -> None:
 
     records = on_record(BookView(study.resolve()))
     if as_json:
-        known = [entry for entry in records if entry.plan is not None]
-        say_json([entry.facts() | {"plan": entry.plan} for entry in known])
+        entries = [entry for entry in records if entry.plan is not None]
+        say_json([entry.facts() | {"plan": entry.plan} for entry in entries])
         return
     lines = course_lines(records)
     if not lines:
@@ -415,7 +415,7 @@ def _say_message(message: Message) -> None:
 # ----------------------------------------------------------------------
 
 
-def press(key: str, session: MeasuringSession, asked: Callable[[str], str]) -> bool:
+def press(key: str, session: MeasuringSession, ask: Callable[[str], str]) -> bool:
     """Do what a key stands for; what cannot be done is said.
 
     Parameters
@@ -424,7 +424,7 @@ def press(key: str, session: MeasuringSession, asked: Callable[[str], str]) -> b
         One character.
     session
         The session that is measured.
-    asked
+    ask
         Asks for a line of words.
 
     Returns
@@ -436,11 +436,11 @@ def press(key: str, session: MeasuringSession, asked: Callable[[str], str]) -> b
         if key == "q":
             return False
         if key == "a":
-            session.again("", asked("Why again (Enter: what was found)"))
+            session.again("", ask("Why again (Enter: what was found)"))
         elif key == "s":
-            session.skip(asked("Why is the next step not measured"))
+            session.skip(ask("Why is the next step not measured"))
         elif key == "n":
-            session.note(asked("Note beside the last scan"))
+            session.note(ask("Note beside the last scan"))
         elif key == "u":
             session.undo()
         elif key == "t":

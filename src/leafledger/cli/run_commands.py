@@ -351,15 +351,15 @@ def status(study: Path, as_json: bool) -> None:
 
 @click.command(short_help="Free the space of results kept for going back.")
 @study_argument
-@click.option("--store", is_flag=True, help="Also forget results kept for going back.")
+@click.option("--store", is_flag=True, help="Also forget results and drawings kept for going back.")
 def clean(study: Path, store: bool) -> None:
-    """Free the space of kept results; results and the book of runs stay.
+    """Free the space of kept results and drawings; results and the book of runs stay.
 
     \b
     Example:
       leafledger clean my-study --store
     """
-    from leafledger.records.store import ContentStore
+    from leafledger.records.store import MOST_PARTS_BYTES, ContentStore, trim_parts
     from leafledger.runner.study_folder import study_lock, sweep_temporaries
     from leafledger.study.reading import read_study
 
@@ -368,8 +368,10 @@ def clean(study: Path, store: bool) -> None:
         sweep_temporaries(opened.folder)
         most = 0 if store else int(opened.definition.tracking.store_gb * 1e9)
         left = ContentStore(opened.folder).trim(most)
+        drawings = trim_parts(opened.folder, 0 if store else MOST_PARTS_BYTES)
     say(
-        f"{left['removed']} results removed; {left['entries']} kept ({left['bytes'] / 1e6:.1f} MB)."
+        f"{left['removed']} results removed; {left['entries']} kept "
+        f"({left['bytes'] / 1e6:.1f} MB), and drawings ({drawings / 1e6:.1f} MB)."
     )
 
 

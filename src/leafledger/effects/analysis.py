@@ -237,8 +237,8 @@ def _within_factors(base: NDArray[np.float64], sample: Sample, terms: Terms | No
     if len(base) <= len(columns):
         return variance(base)
     x = np.column_stack(columns)
-    left = base - x @ np.linalg.lstsq(x, base, rcond=None)[0]
-    return float(left @ left) / (len(base) - len(columns))
+    residuals = base - x @ np.linalg.lstsq(x, base, rcond=None)[0]
+    return float(residuals @ residuals) / (len(base) - len(columns))
 
 
 def fieller(
@@ -510,7 +510,9 @@ def _interactions(data: StudyData) -> list[Effect]:
         for index in table.indices:
             sample, terms = None, None
             if not contrast.untestable:
-                sample = _within(change_sample(layout, table, contrast, index), stratum_of)
+                sample = _units_with_group(
+                    change_sample(layout, table, contrast, index), stratum_of
+                )
                 sample, terms = terms_of(sample, layout.factors)
             for method, robust in INTERACTIONS.items():
                 tested = Result(math.nan, statistic_name="F", remark=contrast.untestable)
@@ -521,7 +523,7 @@ def _interactions(data: StudyData) -> list[Effect]:
     return out
 
 
-def _within(sample: Sample, group_of: Mapping[str, str]) -> Sample:
+def _units_with_group(sample: Sample, group_of: Mapping[str, str]) -> Sample:
     return sample.only(np.array([bool(group_of.get(unit)) for unit in sample.units], dtype=bool))
 
 
@@ -549,7 +551,7 @@ def trend_tests(data: StudyData) -> list[Effect]:
     everyone, merged = _one_arm(data)
     dose_of = {unit: layout.doses[level] for unit, level in layout.level_of.items()}
     for after in layout.after or ("",):
-        name = f"({_step(layout, after)})/dose"
+        name = f"({_session_change_name(layout, after)})/dose"
         reason = no_after(layout) or by_instrument(layout, [*layout.levels], [after])
         contrast = Contrast(TREND, name, after, everyone, "", reason, per="/dose")
         for index in table.indices:
@@ -569,7 +571,7 @@ def trend_tests(data: StudyData) -> list[Effect]:
     return out
 
 
-def _step(layout: Layout, after: str) -> str:
+def _session_change_name(layout: Layout, after: str) -> str:
     return f"{after or 'after'}-{layout.before_name}" if layout.before else after
 
 
@@ -617,7 +619,7 @@ def factorial_tests(data: StudyData) -> list[Effect]:
         reason = by_instrument(layout, [*layout.levels], [after])
         for index in table.indices:
             for what in ("treatment", layout.crossed_name, f"treatment x {layout.crossed_name}"):
-                name = f"({_step(layout, after)}) {what}"
+                name = f"({_session_change_name(layout, after)}) {what}"
                 contrast = Contrast(FACTORIAL, name, after, everyone, "", reason)
                 for method, robust in FACTORIALS.items():
                     sample, terms = None, None
@@ -625,7 +627,7 @@ def factorial_tests(data: StudyData) -> list[Effect]:
                     if not reason:
                         whole = change_sample(merged.layout, table, contrast, index)
                         sample, terms, tested = _factorial(
-                            layout, _within(whole, layout.crossed), what, robust=robust
+                            layout, _units_with_group(whole, layout.crossed), what, robust=robust
                         )
                     planned = PlannedTest(contrast, index, method)
                     out.append(effect_of(merged, planned, sample, terms, tested))

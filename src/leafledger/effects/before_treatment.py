@@ -100,8 +100,12 @@ def _contrasts(layout: Layout, after: str, why: str) -> list[Contrast]:
     for level, reference in pairs:
         name = f"({after}-{start})" if before else after
         question = "difference_in_change" if before else "difference"
-        for asked in (question, EQUIVALENCE):
-            out.append(Contrast(asked, f"{name}@{level}-{reference}", after, level, reference, why))
+        for named_question in (question, EQUIVALENCE):
+            out.append(
+                Contrast(
+                    named_question, f"{name}@{level}-{reference}", after, level, reference, why
+                )
+            )
     return out
 
 
@@ -113,8 +117,8 @@ def _is_primary(layout: Layout, plan: Plan, contrast: Contrast, index: str, meth
     with_control = any(reference == layout.control for _, reference in _pairs(layout))
     if contrast.reference and with_control and contrast.reference != layout.control:
         return False
-    asked = (named.index, named.question, named.session, named.method)
-    return asked == (index, contrast.question, contrast.after, method)
+    primary_test = (named.index, named.question, named.session, named.method)
+    return primary_test == (index, contrast.question, contrast.after, method)
 
 
 def _row(
@@ -203,8 +207,8 @@ def values_before(layout: Layout, table: UnitTable, index: str) -> dict[str, flo
 
     A unit without a value in one of these sessions is left out.
     """
-    place = {session: j for j, session in enumerate(table.sessions)}
-    days = [place[s] for s in layout.before]
+    column_of = {session: j for j, session in enumerate(table.sessions)}
+    days = [column_of[s] for s in layout.before]
     values = table.mean[:, days, table.indices.index(index)]
     return {
         unit: mean(values[i])
@@ -244,10 +248,10 @@ def balance(layout: Layout, table: UnitTable, units: Mapping[str, str]) -> list[
         }
         common = {"index": index, "unit": units.get(index, "")}
         for level in [*references, *(name for name in arms if name not in references)]:
-            compared = [r for one, r in layout.pairs if one == level] or [""]
+            compared = [r for compared_level, r in layout.pairs if compared_level == level] or [""]
             for reference in compared:
                 between = _difference(arms.get(level, _NONE), arms.get(reference, _NONE))
-                row = {"treatment": level, "reference": reference, **_described(arms[level])}
+                row = {"treatment": level, "reference": reference, **_group_summary(arms[level])}
                 out.append({**common, **row, **(between if reference else _NOTHING)})
     return out
 
@@ -256,7 +260,7 @@ _NONE = np.array([])
 _NOTHING: dict[str, float | None] = {"difference": None, "standardised_difference": None}
 
 
-def _described(values: Array) -> dict[str, Any]:
+def _group_summary(values: Array) -> dict[str, Any]:
     n = len(values)
     return {
         "n_units": n,
@@ -265,15 +269,15 @@ def _described(values: Array) -> dict[str, Any]:
     }
 
 
-def _difference(one: Array, two: Array) -> dict[str, float | None]:
+def _difference(values: Array, reference_values: Array) -> dict[str, float | None]:
     """Return the difference of two arms, and the same over their pooled standard deviation."""
-    if not len(one) or not len(two):
+    if not len(values) or not len(reference_values):
         return dict(_NOTHING)
-    difference = mean(one) - mean(two)
+    difference = mean(values) - mean(reference_values)
     # d = (m1 - m2) / sqrt((s1^2 + s2^2) / 2)
     spread = math.nan
-    if len(one) > 1 and len(two) > 1:
-        spread = math.sqrt((variance(one) + variance(two)) / 2.0)
+    if len(values) > 1 and len(reference_values) > 1:
+        spread = math.sqrt((variance(values) + variance(reference_values)) / 2.0)
     return {
         "difference": finite(difference),
         "standardised_difference": finite(difference / spread if spread > 0 else math.nan),
@@ -324,12 +328,14 @@ def detectable(
         return []
     pairs = _pairs(layout)
     within = named is not None and named.question == CHANGE
-    levels = layout.unallocated or tuple(layout.levels)
-    asked: list[tuple[str, str]] = [(lv, "") for lv in levels if lv != layout.control]
+    all_levels = layout.unallocated or tuple(layout.levels)
+    comparisons: list[tuple[str, str]] = [
+        (level, "") for level in all_levels if level != layout.control
+    ]
     if not within:
         with_control = [pair for pair in pairs if pair[1] == layout.control and layout.control]
-        asked = with_control or list(pairs)
-    alpha = plan.alpha / max(1, len(asked)) if named is not None else plan.alpha
+        comparisons = with_control or list(pairs)
+    alpha = plan.alpha / max(1, len(comparisons)) if named is not None else plan.alpha
     out = []
     for index in table.indices if named is None else (named.index,):
         if index not in table.indices:
@@ -339,10 +345,10 @@ def detectable(
         if spread is None:
             continue
         sd, df_sd, n_blocks = spread
-        for level, reference in asked:
+        for level, reference in comparisons:
             n, n_reference = (_n_units(layout, before, arm) for arm in (level, reference))
-            found = [
-                _found(sd, r, n, n_reference if reference else 0, n_blocks, alpha)
+            differences = [
+                _detectable_difference(sd, r, n, n_reference if reference else 0, n_blocks, alpha)
                 for r in CORRELATIONS
             ]
             out.append(
@@ -357,7 +363,7 @@ def detectable(
                     "df_sd": df_sd,
                     "alpha": alpha,
                     "power": POWER,
-                    "detectable": [finite(value) for value in found],
+                    "detectable": [finite(value) for value in differences],
                     "unit": units.get(index, ""),
                 }
             )
@@ -390,12 +396,14 @@ def _within_treatments(
     if len(names) <= rank:
         return None
     y = np.array([before[unit] for unit in names])
-    left = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
-    sd = math.sqrt(float(left @ left) / (len(names) - rank))
+    residuals = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    sd = math.sqrt(float(residuals @ residuals) / (len(names) - rank))
     return (sd, len(names) - rank, max(1, len(set(blocks)))) if sd > 0 else None
 
 
-def _found(sd: float, r: float, n: int, n_reference: int, n_blocks: int, alpha: float) -> float:
+def _detectable_difference(
+    sd: float, r: float, n: int, n_reference: int, n_blocks: int, alpha: float
+) -> float:
     """Return the true difference that the planned test finds with a power of 0.8.
 
     Parameters

@@ -223,10 +223,10 @@ class Layout:
         """
         gone = [s for s in self.stated_before if s in self.unmeasured]
         no_start = self.unmeasured[gone[0]] if gone and not self.before else ""
-        own = self.unmeasured.get(after, "")
-        if own and not own.startswith(WAITS):
-            return own  # never measured: nothing to wait for
-        return self.start_waits or own or no_start
+        own_reason = self.unmeasured.get(after, "")
+        if own_reason and not own_reason.startswith(WAITS):
+            return own_reason  # never measured: nothing to wait for
+        return self.start_waits or own_reason or no_start
 
     @property
     def before_name(self) -> str:
@@ -242,7 +242,7 @@ class Layout:
 def layout_from(
     design: Mapping[str, Any],
     units: Mapping[str, Mapping[str, str]],
-    asked: Mapping[str, Any] | None = None,
+    settings: Mapping[str, Any] | None = None,
     instruments: Instruments | None = None,
     *,
     inside_plots: bool = False,
@@ -261,7 +261,7 @@ def layout_from(
         treatments that no unit has been given yet.
     units
         Unit -> its columns; a unit without a treatment belongs to no arm.
-    asked
+    settings
         Section ``effects``: strata, covariates, crossed, compare.
     instruments
         Which instrument measured which unit; ``None`` if the study does not say.
@@ -269,7 +269,7 @@ def layout_from(
         Keep the units of the sheet where whole plots were treated, with the plots as blocks: for a
         factor that varies inside them.
     """
-    asked = asked or {}
+    settings = settings or {}
     block, plot = design.get("block"), design.get("whole_plot")
     parts = _whole_plots(units, design["treatment"], plot) if plot and not inside_plots else {}
     word = design.get("unit") or ""
@@ -295,7 +295,7 @@ def layout_from(
     unmeasured = {str(s["session"]): why for s in stated if (why := _why_unmeasured(s))}
     sessions = [s for s in stated if s["session"] not in unmeasured]
     times, time_word = _times(sessions)
-    crossed = asked.get("crossed") or ""
+    crossed = settings.get("crossed") or ""
 
     def column(name: str) -> dict[str, str]:
         return {u: units[u].get(name, "") for u in sorted(units)}
@@ -309,13 +309,13 @@ def layout_from(
         after=tuple(s["session"] for s in sessions if s["phase"] != "before"),
         times=times,
         time_word=time_word,
-        strata=_strata(units, asked.get("strata")),
+        strata=_strata(units, settings.get("strata")),
         doses=doses_of(sorted(levels), design.get("doses") or {}),
         instruments=instruments or {},
-        covariates={name: column(name) for name in asked.get("covariates") or []},
+        covariates={name: column(name) for name in settings.get("covariates") or []},
         crossed=column(crossed) if crossed else {},
         crossed_name=crossed,
-        compared=_compared(asked.get("compare"), sorted(levels), design.get("control") or ""),
+        compared=_compared(settings.get("compare"), sorted(levels), design.get("control") or ""),
         parts=parts,
         above=above,
         stated=tuple((str(s["session"]), str(s["phase"])) for s in stated) if unmeasured else (),
@@ -366,16 +366,20 @@ def _by_owner(instruments: Instruments, owner: Mapping[str, str]) -> Instruments
 
 
 def _compared(
-    asked: str | Sequence[Sequence[str]] | None, levels: Sequence[str], control: str
+    compare: str | Sequence[Sequence[str]] | None, levels: Sequence[str], control: str
 ) -> tuple[tuple[str, str], ...]:
     """Return the pairs that the settings ask for; none where each is compared with the control."""
-    if asked in (None, "control"):
+    if compare in (None, "control"):
         return ()
-    if asked == "all":
+    if compare == "all":
         others = [level for level in levels if level != control]
-        treated = [(two, one) for i, one in enumerate(others) for two in others[i + 1 :]]
+        treated = [
+            (later_level, first_level)
+            for i, first_level in enumerate(others)
+            for later_level in others[i + 1 :]
+        ]
         return (*((level, control) for level in others if control), *treated)
-    return tuple((pair[0], pair[1]) for pair in asked or ())
+    return tuple((pair[0], pair[1]) for pair in compare or ())
 
 
 def _times(sessions: Sequence[Mapping[str, Any]]) -> tuple[dict[str, float], str]:
@@ -445,7 +449,7 @@ def _used(instruments: Instruments, sessions: Iterable[str], units: Collection[s
 
 
 def no_common_instrument(
-    instruments: Instruments, session: str, one: Collection[str], two: Collection[str]
+    instruments: Instruments, session: str, units: Collection[str], other_units: Collection[str]
 ) -> bool:
     """Return whether two groups of units share no instrument in a session, as far as is known.
 
@@ -455,8 +459,8 @@ def no_common_instrument(
     >>> [no_common_instrument(known, day, ["p1"], ["p2"]) for day in ("d0", "d4")]
     [True, False]
     """
-    a, b = (_used(instruments, [session], units) for units in (one, two))
-    return bool(a and b) and not a & b
+    names, other_names = (_used(instruments, [session], group) for group in (units, other_units))
+    return bool(names and other_names) and not names & other_names
 
 
 def instrument_changed(
@@ -467,8 +471,8 @@ def instrument_changed(
     Units of which the instruments are not named say nothing.
     """
     pairs = [(_used(instruments, before, [u]), _used(instruments, [after], [u])) for u in units]
-    known = [(a, b) for a, b in pairs if a and b]
-    return bool(known) and not any(a & b for a, b in known)
+    named = [(a, b) for a, b in pairs if a and b]
+    return bool(named) and not any(a & b for a, b in named)
 
 
 def instrument_warnings(layout: Layout) -> list[str]:
@@ -563,7 +567,7 @@ def by_instrument(layout: Layout, levels: Sequence[str], after: Sequence[str]) -
         After sessions that take part.
     """
     arms = [layout.levels.get(level, ()) for level in levels]
-    pairs = [(one, two) for i, one in enumerate(arms) for two in arms[i + 1 :]]
+    pairs = [(arm, other_arm) for i, arm in enumerate(arms) for other_arm in arms[i + 1 :]]
     for session in (*layout.before, *after):
         if pairs and all(
             no_common_instrument(layout.instruments, session, *pair) for pair in pairs
@@ -580,9 +584,14 @@ def by_block(layout: Layout, level: str, reference: str) -> str:
     """Return why two treatments cannot be told from the blocks; ``""`` if they can."""
     if not layout.blocks:
         return ""
-    one = {layout.blocks[unit] for unit in layout.levels.get(level, ())}
-    two = {layout.blocks[unit] for unit in layout.levels.get(reference, ())}
-    if not one or not two or len(one | two) < 2 or one & two:
+    blocks = {layout.blocks[unit] for unit in layout.levels.get(level, ())}
+    reference_blocks = {layout.blocks[unit] for unit in layout.levels.get(reference, ())}
+    if (
+        not blocks
+        or not reference_blocks
+        or len(blocks | reference_blocks) < 2
+        or blocks & reference_blocks
+    ):
         return ""
     return (
         f"no block holds both {level} and {reference}: the treatment cannot be told from the block"

@@ -96,14 +96,14 @@ def adjusted_tests(
     out = []
     beside, twins = max_t or {}, twins or {}
     for family, members in families_of(effects).items():
-        once = [member for member in members if not _counted(member, members, twins)]
-        place = {id(member): i for i, member in enumerate(once)}
+        once = [member for member in members if not _same_number_counted(member, members, twins)]
+        rank_of = {id(member): i for i, member in enumerate(once)}
         raw = [member.tested.p for member in once]
         n = sum(not math.isnan(p) for p in raw)
         strict, loose = holm(raw), benjamini_hochberg(raw)
         for member in members:
-            first = _counted(member, members, twins)
-            i = place[id(first or member)]
+            first = _same_number_counted(member, members, twins)
+            i = rank_of[id(first or member)]
             verdict = _verdict(member, float(strict[i]), plan)
             note = _note(member, n, plan, verdict)
             if first is not None:
@@ -118,7 +118,9 @@ def adjusted_tests(
     return sorted(out, key=key_of)
 
 
-def _counted(effect: Effect, members: Sequence[Effect], twins: Mapping[str, str]) -> Effect | None:
+def _same_number_counted(
+    effect: Effect, members: Sequence[Effect], twins: Mapping[str, str]
+) -> Effect | None:
     """Return the test of the same family that is the same number; ``None`` if it has none."""
     first = twins.get(effect.index)
     if first is None:
@@ -382,17 +384,17 @@ def _by_flips(data: StudyData, effects: Sequence[Effect]) -> MaxT:
         arm = f"{effect.contrast.level}\n"
         columns.append({arm + name: float(v) for name, v in zip(replicates, changes, strict=True)})
     names = sorted({name for column in columns for name in column})
-    place = {name: i for i, name in enumerate(names)}
-    changes = np.full((len(place), len(columns)), np.nan)
+    row_of = {name: i for i, name in enumerate(names)}
+    changes = np.full((len(row_of), len(columns)), np.nan)
     for k, column in enumerate(columns):
-        changes[[place[name] for name in column], k] = list(column.values())
+        changes[[row_of[name] for name in column], k] = list(column.values())
     return max_t_flips(changes, plan.n_draws, generator(plan.seed, "max_t", "flips"))
 
 
 def _by_labels(data: StudyData, effects: Sequence[Effect]) -> MaxT:
     layout, table, plan = data.layout, data.table, data.plan
-    place = {unit: i for i, unit in enumerate(table.units)}
-    changes = np.full((len(place), len(effects)), np.nan)
+    row_of = {unit: i for i, unit in enumerate(table.units)}
+    changes = np.full((len(row_of), len(effects)), np.nan)
     stratum_of: dict[str, str] = {}
     for k, effect in enumerate(effects):
         sample = change_sample(layout, table, effect.contrast, effect.index)
@@ -400,7 +402,7 @@ def _by_labels(data: StudyData, effects: Sequence[Effect]) -> MaxT:
         if effect.method in MODELS:
             sample, terms = terms_of(sample, layout.factors)
             values = covariate_residuals(sample, terms)
-        changes[[place[unit] for unit in sample.units], k] = values
+        changes[[row_of[unit] for unit in sample.units], k] = values
         if effect.contrast.stratum != ALL:
             stratum_of |= dict.fromkeys(sample.units, effect.contrast.stratum)
     rows = np.flatnonzero(np.isfinite(changes).any(axis=1))

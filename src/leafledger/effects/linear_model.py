@@ -152,9 +152,9 @@ def _satterthwaite(q: Array, d: Array, omega: Array) -> float:
     for start in range(0, len(q), _CHUNK):  # rows of G: memory stays small with many units
         rows = slice(start, start + _CHUNK)
         g = -(q[rows] @ q.T) * (d[rows, None] + d[None, :]) + q[rows] @ middle @ q.T
-        own = np.arange(start, start + len(g))
-        g[np.arange(len(g)), own] += d[rows]
-        trace += float(omega[rows] @ g[np.arange(len(g)), own])
+        diagonal = np.arange(start, start + len(g))
+        g[np.arange(len(g)), diagonal] += d[rows]
+        trace += float(omega[rows] @ g[np.arange(len(g)), diagonal])
         square += float(omega[rows] @ g**2 @ omega)
     return trace**2 / square if square > 0 else math.nan
 
@@ -215,7 +215,10 @@ def terms_of(sample: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[
     kept = sample
     alone: dict[str, str] = {}
     while True:  # leaving one unit out may leave another one alone
-        levels = {name: [of.get(unit, "") for unit in kept.units] for name, of in factors.items()}
+        levels = {
+            name: [label_of.get(unit, "") for unit in kept.units]
+            for name, label_of in factors.items()
+        }
         keep = np.ones(len(kept.units), dtype=bool)
         for name, labels in levels.items():
             if len(set(labels)) < 2:
@@ -235,8 +238,8 @@ def terms_of(sample: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[
     elif kept.has_before and n - p - 1 < FEWEST_DF:
         why = f"{counted(max(0, n - p - 1), 'residual degree')} of freedom would be left"
     if why and kept.filled:  # nothing stands in for a value that a change needs
-        own = np.array([unit not in kept.filled for unit in kept.units], dtype=bool)
-        again, terms = terms_of(kept.only(own), factors)
+        measured = np.array([unit not in kept.filled for unit in kept.units], dtype=bool)
+        again, terms = terms_of(kept.only(measured), factors)
         gone = dict.fromkeys(kept.filled, "no value before")
         return again, replace(terms, alone={**alone, **gone, **terms.alone})
     return kept, Terms(varying, kept.has_before and not why, why, alone, held)
@@ -277,11 +280,13 @@ def independent_columns(base: Sequence[Array], columns: Sequence[Array]) -> list
     q = np.linalg.qr(np.column_stack(span))[0] if span else np.zeros((len(columns[0]), 0))
     for column in columns:
         size = float(np.linalg.norm(column))
-        left = column - q @ (q.T @ column)
-        left = left - q @ (q.T @ left)  # twice: the first remainder is not quite orthogonal
-        if size > 0 and float(np.linalg.norm(left)) > _ALIASED * size * 100:
+        remainder = column - q @ (q.T @ column)
+        remainder = remainder - q @ (
+            q.T @ remainder
+        )  # twice: the first remainder is not quite orthogonal
+        if size > 0 and float(np.linalg.norm(remainder)) > _ALIASED * size * 100:
             kept.append(column)
-            q = np.column_stack([q, left / np.linalg.norm(left)])
+            q = np.column_stack([q, remainder / np.linalg.norm(remainder)])
     return kept
 
 
@@ -453,9 +458,9 @@ def effect_coded(labels: Sequence[str]) -> list[Array]:
     return [(level == name).astype(float) - last for name in names[:-1]]
 
 
-def products(one: Sequence[Array], two: Sequence[Array]) -> list[Array]:
+def products(columns: Sequence[Array], other_columns: Sequence[Array]) -> list[Array]:
     """Return the products of the columns of two factors: their interaction."""
-    return [a * b for a in one for b in two]
+    return [a * b for a in columns for b in other_columns]
 
 
 NO_F = Result(math.nan, statistic_name="F")

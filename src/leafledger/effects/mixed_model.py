@@ -131,8 +131,8 @@ def fit(data: Repeated, basis: Array, start: Array) -> Fit:
     """
     y, x, measured = padded(data)
     flat = x.reshape(-1, x.shape[2])
-    left = y.ravel() - flat @ np.linalg.lstsq(flat, y.ravel(), rcond=None)[0]
-    scale = math.sqrt(float(left @ left) / max(int(measured.sum()) - x.shape[2], 1))
+    residuals = y.ravel() - flat @ np.linalg.lstsq(flat, y.ravel(), rcond=None)[0]
+    scale = math.sqrt(float(residuals @ residuals) / max(int(measured.sum()) - x.shape[2], 1))
     if not scale > 1e-12 * max(float(np.abs(y).max()), 1e-300):
         raise NotFitted("the model leaves no variation between values")
     pair = measured[:, :, None] & measured[:, None, :]
@@ -144,7 +144,7 @@ def fit(data: Repeated, basis: Array, start: Array) -> Fit:
         raise NotFitted("the first guess of the covariance is not a covariance")
     for _ in range(_ROUNDS):
         step = np.asarray(np.linalg.lstsq(now.expected, now.score, rcond=None)[0], dtype=np.float64)
-        after = _uphill(now, step, y / scale, x, parts, filler)
+        after = _halved_step(now, step, y / scale, x, parts, filler)
         moved = float(np.abs(after.theta - now.theta).max())
         now = after
         if moved <= _CLOSE * max(1.0, float(np.abs(now.theta).max())):
@@ -152,7 +152,7 @@ def fit(data: Repeated, basis: Array, start: Array) -> Fit:
     raise NotFitted("the search for the variances did not settle")
 
 
-def _uphill(now: Fit, step: Array, y: Array, x: Array, parts: Array, filler: Array) -> Fit:
+def _halved_step(now: Fit, step: Array, y: Array, x: Array, parts: Array, filler: Array) -> Fit:
     size = 1.0
     for _ in range(60):
         trial = _state(now.theta + size * step, y, x, parts, filler)
@@ -174,8 +174,8 @@ def _state(theta: Array, y: Array, x: Array, parts: Array, filler: Array) -> Fit
     except np.linalg.LinAlgError:
         return None
     beta = phi @ np.einsum("nap,na->p", wx, y)
-    left = y - x @ beta
-    wr = np.einsum("nab,nb->na", w, left)
+    residuals = y - x @ beta
+    wr = np.einsum("nab,nb->na", w, residuals)
     wg = w[:, None] @ parts
     gx = parts @ wx[:, None]
     P = -np.einsum("nap,nkaq->kpq", wx, gx)
@@ -190,7 +190,7 @@ def _state(theta: Array, y: Array, x: Array, parts: Array, filler: Array) -> Fit
         - 2.0 * np.einsum("pq,klqp->kl", phi, Q)
         + np.einsum("kpq,lqp->kl", scaled, scaled)
     )
-    fits = float(np.einsum("na,na->", left, wr))
+    fits = float(np.einsum("na,na->", residuals, wr))
     sizes = 2.0 * float(np.log(np.einsum("naa->na", lower)).sum())
     log_likelihood = -0.5 * (sizes + float(np.linalg.slogdet(cross)[1]) + fits)
     return Fit(theta, beta, phi, P, Q, expected, score, log_likelihood)
@@ -304,9 +304,9 @@ def _free_start(data: Repeated, basis: Array) -> Array:
     y, x, _ = padded(data)
     flat = x.reshape(-1, x.shape[2])
     beta = np.linalg.lstsq(flat, y.ravel(), rcond=None)[0]
-    left = y - x @ beta
+    residuals = y - x @ beta
     whole = np.isfinite(data.y).all(axis=1)
-    spread = left[whole].T @ left[whole] / whole.sum()
+    spread = residuals[whole].T @ residuals[whole] / whole.sum()
     total = float(np.trace(spread))
     if total > 0:  # else no value varies, which the fit itself says
         spread = spread / total * len(spread)
@@ -472,11 +472,11 @@ def _effects(data: StudyData, cells: Cells, index: str, method: str) -> list[Eff
             name = f"({after}-{layout.before_name})@{level}-{reference}"
             contrast = Contrast(COURSE, name, after, level, reference, "")
             reason = no_change(layout) or confounding(layout, level, reference, [after]) or why
-            tested = _line(data, cells, model, contrast, reason)
+            tested = _contrast_test(data, cells, model, contrast, reason)
             out.append(_effect(contrast, index, method, tested, cells, model))
     joint = Contrast(COURSE, "treatment x session", "", "", layout.control, "")
     reason = no_change(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
-    tested = _joint(layout, cells, model, reason)
+    tested = _joint_test(layout, cells, model, reason)
     out.append(_effect(joint, index, f"{method}_f", tested, cells, model))
     return out
 
@@ -543,7 +543,7 @@ def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]
         return None, str(reason)
 
 
-def _empty(layout: Layout, cells: Cells, corners: Iterable[tuple[str, str]]) -> str:
+def _cells_without_values(layout: Layout, cells: Cells, corners: Iterable[tuple[str, str]]) -> str:
     """Say in which sessions a treatment has no value, so that the model has no mean there."""
     gone = [pair for pair in dict.fromkeys(corners) if pair not in cells.column]
     return ", ".join(f"no {layout.word} of {arm} has a value in {session}" for arm, session in gone)
@@ -558,7 +558,7 @@ def _weights(layout: Layout, cells: Cells, level: str, reference: str, after: st
     return out
 
 
-def _line(
+def _contrast_test(
     data: StudyData, cells: Cells, model: Fit | None, contrast: Contrast, reason: str
 ) -> Result:
     layout, level = data.layout, data.plan.level
@@ -570,7 +570,7 @@ def _line(
         for arm in (contrast.level, contrast.reference)
         for session in (*layout.before, contrast.after)
     ]
-    if remark := _empty(layout, cells, corners):
+    if remark := _cells_without_values(layout, cells, corners):
         return replace(nothing, remark=remark)
     weights = _weights(layout, cells, contrast.level, contrast.reference, contrast.after)
     line = kenward_roger(model, weights)
@@ -580,7 +580,7 @@ def _line(
     return t_test(line.estimate, line.error, line.df, level)
 
 
-def _joint(layout: Layout, cells: Cells, model: Fit | None, reason: str) -> Result:
+def _joint_test(layout: Layout, cells: Cells, model: Fit | None, reason: str) -> Result:
     """Return the test of the differences in change at all after-sessions at once.
 
     Each is a treatment's change from the mean of the before-sessions less that of its reference:
@@ -588,7 +588,7 @@ def _joint(layout: Layout, cells: Cells, model: Fit | None, reason: str) -> Resu
     """
     if reason or model is None:
         return Result(math.nan, statistic_name="F", remark=reason)
-    if remark := _empty(
+    if remark := _cells_without_values(
         layout, cells, [(arm, s) for arm in layout.levels for s in layout.sessions]
     ):
         return Result(math.nan, statistic_name="F", remark=remark)

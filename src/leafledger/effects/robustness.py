@@ -68,14 +68,14 @@ def with_and_without(
                 "method": effect.method,
                 "n_excluded": len(concerned),
                 "excluded": sorted(concerned),
-                "with_exclusions": _shown(effect),
-                "without_exclusions": _shown(other),
+                "with_exclusions": _test_numbers(effect),
+                "without_exclusions": _test_numbers(other),
             }
         )
     return out
 
 
-def _shown(effect: Effect) -> dict[str, Any]:
+def _test_numbers(effect: Effect) -> dict[str, Any]:
     tested = effect.tested
     values = {
         "estimate": tested.estimate,
@@ -151,7 +151,7 @@ def robustness(data: StudyData, all_scans: UnitTable) -> list[VariantTest]:
         for arms, before in {_arms(row): row for row in planned}.items():
             row = rows.get(arms)
             if row is not None:
-                out.append(VariantTest(variant, row, before, _same(before, row)))
+                out.append(VariantTest(variant, row, before, _same_verdict(before, row)))
     return out
 
 
@@ -159,7 +159,7 @@ def _arms(row: AdjustedTest) -> tuple[str, str]:
     return row.effect.contrast.level, row.effect.contrast.reference
 
 
-def _same(planned: AdjustedTest, row: AdjustedTest) -> bool:
+def _same_verdict(planned: AdjustedTest, row: AdjustedTest) -> bool:
     if planned.verdict != row.verdict:
         return False
     if planned.verdict != SIGNIFICANT:
@@ -294,7 +294,7 @@ def _sentence(name: str, tests: Sequence[VariantTest], layout: Layout, plan: Pla
     )
     others = [o for o in tests if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
     others = [o for o in others if o.variant.note != NOT_PART]
-    parts += [f"{_fate(o)} {_how(o, plan)}" for o in others]
+    parts += [f"{_outcome_words(o)} {_variant_words(o, plan)}" for o in others]
     verdict = tests[0].planned.verdict.replace("_", " ")
     return f"{subject}: the conclusion is {verdict}; {'; '.join(parts)}."
 
@@ -315,13 +315,13 @@ def _without_units(units: Sequence[VariantTest], word: str) -> list[str]:
     return parts
 
 
-def _fate(test: VariantTest) -> str:
+def _outcome_words(test: VariantTest) -> str:
     if test.same:
         return "it stays"
     return "nothing can be tested" if test.row.verdict == UNDEFINED else "it changes"
 
 
-def _how(test: VariantTest, plan: Plan) -> str:
+def _variant_words(test: VariantTest, plan: Plan) -> str:
     variant, p = test.variant, test.row.p_holm
     name = "p" if test.row.n_family < 2 else "Holm-adjusted p"
     p_words = "no p" if math.isnan(p) else f"{name} {shown_p(p, plan.alpha)}"
@@ -434,29 +434,29 @@ def variance_ratio(sample: Sample, x: Array) -> float:
 
 def _residuals(sample: Sample, x: Array, level: str, reference: str) -> list[dict[str, Any]]:
     fitted, h = _fitted(sample, x)
-    left = sample.change - fitted
+    residuals = sample.change - fitted
     n, p = x.shape
-    total = math.fsum((left**2).tolist())
+    total = math.fsum((residuals**2).tolist())
     out = []
     for i, unit in enumerate(sample.units):
         values = {
             "unit": unit,
             "treatment": level if sample.treated[i] else reference,
             "fitted": float(fitted[i]),
-            "residual": float(left[i]),
-            "standardised": _standardised(float(left[i]), float(h[i]), total, n - p, sample),
+            "residual": float(residuals[i]),
+            "standardised": _standardised(float(residuals[i]), float(h[i]), total, n - p, sample),
         }
         out.append({name: finite(value) for name, value in values.items()})
     return out
 
 
-def _standardised(left: float, h: float, total: float, df: int, sample: Sample) -> float:
+def _standardised(residual: float, h: float, total: float, df: int, sample: Sample) -> float:
     """Return the externally studentised residual: over the scatter estimated without the unit."""
     share = 1.0 - h
     if df < 2 or share < _RESIDUAL:
         return math.nan
-    spread = (total - left**2 / share) / (df - 1)
-    return left / math.sqrt(spread * share) if spread > sample.resolution**2 else math.nan
+    spread = (total - residual**2 / share) / (df - 1)
+    return residual / math.sqrt(spread * share) if spread > sample.resolution**2 else math.nan
 
 
 # The primary effects and the accuracy under each variant of the settings.

@@ -351,10 +351,10 @@ def two_sample_power(noncentrality: float, df: float, alpha: float) -> float:
     from scipy.special import stdtrit
 
     limit = float(stdtrit(df, 1.0 - alpha / 2.0))
-    return _above(limit, noncentrality, df) + _above(limit, -noncentrality, df)
+    return _upper_tail(limit, noncentrality, df) + _upper_tail(limit, -noncentrality, df)
 
 
-def _above(limit: float, noncentrality: float, df: float) -> float:
+def _upper_tail(limit: float, noncentrality: float, df: float) -> float:
     from scipy.special import nctdtr
 
     below = float(nctdtr(df, noncentrality, limit))
@@ -445,23 +445,23 @@ def simulated_power(design: Design, noncentrality: float, alpha: float, seed: in
     first = np.zeros((x.shape[2], 1))
     first[0] = 1.0
     a = (q @ np.linalg.solve(r.transpose(0, 2, 1), first))[:, :, 0]
-    left = np.eye(2 * n) - q @ q.transpose(0, 2, 1)
-    free = np.einsum("dii->di", left)
+    annihilator = np.eye(2 * n) - q @ q.transpose(0, 2, 1)
+    free = np.einsum("dii->di", annihilator)
     y = rng.standard_normal((n_draws, 2 * n, _SIMULATED // n_draws))
     y[:, :n] += noncentrality * design.error_factor
-    e2 = (left @ y) ** 2
+    e2 = (annihilator @ y) ** 2
     # 3. Working variances omega, of each group the mean of e^2 / (1 - h); the squared error is
     #    sum a^2 e^2 / s with s = [(I - H) Omega (I - H)]_ii / omega.
     omega = (e2 / free[:, :, None]).reshape(n_draws, 2, n, -1).mean(axis=2)
-    of_group = (left**2).reshape(n_draws, 2 * n, 2, n).sum(axis=3)
+    of_group = (annihilator**2).reshape(n_draws, 2 * n, 2, n).sum(axis=3)
     share = np.einsum("dig,dgs->dis", of_group, omega) / np.repeat(omega, n, axis=1)
     error = np.sqrt(np.einsum("di,dis->ds", a**2, e2 / share))
     estimate = np.einsum("di,dis->ds", a, y)
     # 4. Satterthwaite under omega, by G = (I - H) D (I - H) with D = a^2 / (1 - h): the s of every
     #    study would move the degrees of freedom by a few hundredths and cost a thousand times more.
     d = a**2 / free
-    g2 = (left * d[:, None, :] @ left) ** 2
-    diagonal = np.einsum("dij,dj->di", left**2, d)
+    g2 = (annihilator * d[:, None, :] @ annihilator) ** 2
+    diagonal = np.einsum("dij,dj->di", annihilator**2, d)
     trace = np.einsum("dk,dks->ds", diagonal.reshape(n_draws, 2, n).sum(axis=2), omega)
     pairs = g2.reshape(n_draws, 2, n, 2, n).sum(axis=(2, 4))
     df = trace**2 / np.einsum("dkl,dks,dls->ds", pairs, omega, omega)

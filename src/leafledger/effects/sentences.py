@@ -223,8 +223,8 @@ def _strata_course_dose(layout: Layout, plan: Plan) -> list[str]:
 
 
 def _untestable(layout: Layout) -> list[str]:
-    found = [confounding(layout, *pair, [s]) for s in layout.after for pair in layout.pairs]
-    out = [text for text in dict.fromkeys(found) if text]
+    reasons = [confounding(layout, *pair, [s]) for s in layout.after for pair in layout.pairs]
+    out = [text for text in dict.fromkeys(reasons) if text]
     compared = dict.fromkeys(level for pair in layout.pairs for level in pair)
     small = [level for level in compared if len(layout.levels.get(level, ())) < 2]
     if small:
@@ -240,13 +240,13 @@ def _verdicts(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
         f"a family is one question answered by one test over {n_indices} "
         f"{'indices' if n_indices != 1 else 'index'}, all treatments and all after-sessions"
     )
-    shown = (
+    verdict_sentence = (
         f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
         "Holm, with Benjamini and Hochberg's beside it, those of equivalence too. Two formulas "
         "that are the same number count once."
     )
     if {*plan.methods} & (BY_FLIPS | BY_LABELS):
-        shown += (
+        verdict_sentence += (
             " Beside them stands p adjusted by the largest |t|: whole units are permuted (signs "
             "within a treatment, labels between treatments"
             f"{' within blocks' if layout.blocks else ''}), all indices and sessions together, so "
@@ -254,7 +254,7 @@ def _verdicts(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
             "drawn)."
         )
     if plan.primary is None:
-        return ["No primary contrast is named: every result is exploratory.", shown]
+        return ["No primary contrast is named: every result is exploratory.", verdict_sentence]
     named = plan.primary
     what = {CHANGE: "change", DIFFERENCE: "difference in change", AFTER_ONLY: "difference"}
     test = TEST_NAMES[named.method].replace("unit", layout.word) if named.method else "no test"
@@ -270,7 +270,7 @@ def _verdicts(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
     return [
         f"Primary: the {what.get(named.question, named.question)} of {named.index} to "
         f"{named.session or 'after'} ({test}); {alone}.",
-        shown,
+        verdict_sentence,
     ]
 
 
@@ -291,8 +291,8 @@ def sentence(row: AdjustedTest, layout: Layout, plan: Plan, unit: str) -> str:
         Unit of the index.
     """
     if row.verdict == UNDEFINED:
-        return _nothing(row.effect.contrast, [row.effect.index], row.reason, layout)
-    parts = [_numbers(row, unit, plan), _how(row, layout), _p(row, plan)]
+        return _untested_sentence(row.effect.contrast, [row.effect.index], row.reason, layout)
+    parts = [_numbers(row, unit, plan), _test_words(row, layout), _p(row, plan)]
     text = f"{_claim(row, layout, unit, plan)}: {'; '.join(parts)}."
     return f"{text} Note: {row.note}." if row.note else text
 
@@ -320,12 +320,14 @@ def sentences(
         else:
             results.append(sentence(row, layout, plan, units.get(index, "")))
     return results + [
-        _nothing(contrast, indices, reason, layout)
+        _untested_sentence(contrast, indices, reason, layout)
         for (contrast, reason), indices in undefined.items()
     ]
 
 
-def _nothing(contrast: Contrast, indices: Sequence[str], reason: str, layout: Layout) -> str:
+def _untested_sentence(
+    contrast: Contrast, indices: Sequence[str], reason: str, layout: Layout
+) -> str:
     names = listed(list(indices))
     if reason.startswith(WAITS):
         return f"{names} at {contrast.after} {reason}."
@@ -334,7 +336,7 @@ def _nothing(contrast: Contrast, indices: Sequence[str], reason: str, layout: La
 
 
 def _subject(contrast: Contrast, index: str, layout: Layout) -> str:
-    thing = _thing(contrast, index, layout)
+    thing = _compared_quantity(contrast, index, layout)
     if contrast.question == CHANGE:
         return f"{thing} under {contrast.level}"
     between = f"between {contrast.level} and {contrast.reference}"
@@ -348,7 +350,7 @@ def _start(layout: Layout) -> str:
     return layout.before[0] if len(layout.before) == 1 else "the mean of the before sessions"
 
 
-def _thing(contrast: Contrast, index: str, layout: Layout) -> str:
+def _compared_quantity(contrast: Contrast, index: str, layout: Layout) -> str:
     """Return what is compared: the change of an index, or the index itself without a before."""
     if not layout.after:
         return f"the change of {index}" if layout.before else index
@@ -363,7 +365,7 @@ def _capital(text: str) -> str:
 
 def _claim(row: AdjustedTest, layout: Layout, unit: str, plan: Plan) -> str:
     contrast, index = row.effect.contrast, row.effect.index
-    thing, estimate = _thing(contrast, index, layout), row.effect.tested.estimate
+    thing, estimate = _compared_quantity(contrast, index, layout), row.effect.tested.estimate
     if contrast.question == EQUIVALENCE:
         margin = f"a margin of {row.effect.margin:g}{'' if unit in {'', '1'} else f' {unit}'}"
         arms = f"under {contrast.level} and under {contrast.reference}"
@@ -373,11 +375,11 @@ def _claim(row: AdjustedTest, layout: Layout, unit: str, plan: Plan) -> str:
     if row.verdict != SIGNIFICANT:
         # Only the number of tests stands between a small p and a claim.
         once = f" once the {row.n_family} tests of its family are counted"
-        shown = f"was shown{once if row.effect.tested.p < plan.alpha else ''}"
+        not_shown = f"was shown{once if row.effect.tested.p < plan.alpha else ''}"
         if contrast.question == CHANGE:
-            return f"No {thing.removeprefix('the ')} under {contrast.level} {shown}"
+            return f"No {thing.removeprefix('the ')} under {contrast.level} {not_shown}"
         arms = f"between {contrast.level} and {contrast.reference}"
-        return f"No difference {arms} in {thing} {shown}"
+        return f"No difference {arms} in {thing} {not_shown}"
     way = "higher" if estimate > 0 else "lower"
     if contrast.question == CHANGE:
         return (
@@ -421,7 +423,7 @@ def _covariates(names: Sequence[str]) -> str:
     return listed([f"the {name}" if name == "value before" else name for name in names])
 
 
-def _how(row: AdjustedTest, layout: Layout) -> str:
+def _test_words(row: AdjustedTest, layout: Layout) -> str:
     effect, word = row.effect, layout.word or "unit"
     test = TEST_NAMES[effect.method].replace("each unit", f"each {word}")
     if effect.contrast.reference:
@@ -470,10 +472,10 @@ def main_rows(rows: Sequence[AdjustedTest], layout: Layout, plan: Plan) -> list[
     question = layout.difference if layout.pairs else CHANGE
     method = next((m for m in METHODS[question] if m in plan.methods), "")
     last = layout.after[-1] if layout.after else ""
-    return [row for row in rows if _asks(row, question, method, last)]
+    return [row for row in rows if _matches(row, question, method, last)]
 
 
-def _asks(
+def _matches(
     row: AdjustedTest,
     question: str,
     method: str,
@@ -491,8 +493,8 @@ def _asks(
 
 def _by_p(rows: Sequence[AdjustedTest]) -> list[AdjustedTest]:
     """Return the tests that have a p, the smallest adjusted p first."""
-    known = [row for row in rows if not math.isnan(row.effect.tested.p)]
-    return sorted(known, key=lambda r: (r.p_holm, r.effect.tested.p, r.effect.index))
+    tested = [row for row in rows if not math.isnan(row.effect.tested.p)]
+    return sorted(tested, key=lambda r: (r.p_holm, r.effect.tested.p, r.effect.index))
 
 
 def findings(
@@ -521,53 +523,63 @@ def findings(
     if not chosen:
         return []
     first = chosen[0][2]
-    chosen += _second(rows, layout, first)
-    chosen += _third(rows, first, [row for _, _, row in chosen])
+    chosen += _runner_up_choice(rows, layout, first)
+    chosen += _third_choice(rows, first, [row for _, _, row in chosen])
     return [_finding(*each, layout, plan, units) for each in chosen]
 
 
 Choice = tuple[str, str, AdjustedTest]
 
 
-def _beside(rows: Sequence[AdjustedTest], first: AdjustedTest, after: str) -> list[AdjustedTest]:
+def _same_test_in_session(
+    rows: Sequence[AdjustedTest], first: AdjustedTest, after: str
+) -> list[AdjustedTest]:
     effect = first.effect
     contrast = effect.contrast
     return [
         row
         for row in rows
-        if _asks(
+        if _matches(
             *(row, contrast.question, effect.method, after), (contrast.level, contrast.reference)
         )
     ]
 
 
-def _second(rows: Sequence[AdjustedTest], layout: Layout, first: AdjustedTest) -> list[Choice]:
+def _runner_up_choice(
+    rows: Sequence[AdjustedTest], layout: Layout, first: AdjustedTest
+) -> list[Choice]:
     effect = first.effect
     if layout.after and layout.after[0] != effect.contrast.after:
-        for row in _beside(rows, first, layout.after[0]):
+        for row in _same_test_in_session(rows, first, layout.after[0]):
             if row.effect.index == effect.index:
                 return [("first_session", "The same index at the first after-session", row)]
     others = [
-        r for r in _beside(rows, first, effect.contrast.after) if r.effect.index != effect.index
+        r
+        for r in _same_test_in_session(rows, first, effect.contrast.after)
+        if r.effect.index != effect.index
     ]
     rule = "Smallest adjusted p of the other indices"
     return [("smallest_other_p", rule, row) for row in _by_p(others)[:1]]
 
 
-def _third(
+def _third_choice(
     rows: Sequence[AdjustedTest], first: AdjustedTest, taken: Sequence[AdjustedTest]
 ) -> list[Choice]:
     contrast = first.effect.contrast
     stated = [
         row
         for row in rows
-        if _asks(*(row, EQUIVALENCE, "tost", contrast.after), (contrast.level, contrast.reference))
+        if _matches(
+            *(row, EQUIVALENCE, "tost", contrast.after), (contrast.level, contrast.reference)
+        )
     ]
     if stated:
         row = min(stated, key=lambda r: (r.effect.index == first.effect.index, r.effect.index))
         return [("equivalence", "Index with a stated margin", row)]
     seen = {row.effect.index for row in taken}
-    others = [r for r in _beside(rows, first, contrast.after) if r.effect.index not in seen]
+    others = [
+        r for r in _same_test_in_session(rows, first, contrast.after) if r.effect.index not in seen
+    ]
     rule = "Largest adjusted p of the other indices"
     return [("largest_p", rule, row) for row in _by_p(others)[-1:]]
 
@@ -641,20 +653,22 @@ def onsets(rows: Sequence[AdjustedTest], layout: Layout, plan: Plan) -> list[dic
         steps = [_step(row, row.verdict == SIGNIFICANT)]
         for session in reversed(earlier):
             same_index = [
-                r for r in _beside(rows, row, session) if r.effect.index == row.effect.index
+                r
+                for r in _same_test_in_session(rows, row, session)
+                if r.effect.index == row.effect.index
             ]
             if not (steps[-1]["shown"] and all_shown) or not same_index:
                 break
             tested = same_index[0].effect.tested
             same_way = tested.estimate * row.effect.tested.estimate > 0
             steps.append(_step(same_index[0], bool(tested.p < alpha) and same_way))
-        shown = [step["session"] for step in steps if step["shown"]]
+        sessions_shown = [step["session"] for step in steps if step["shown"]]
         values = {
             "index": row.effect.index,
             "level": contrast.level,
             "reference": contrast.reference,
             "alpha": alpha,
-            "shown_from": shown[-1] if shown else None,
+            "shown_from": sessions_shown[-1] if sessions_shown else None,
             "last": contrast.after == layout.after[-1],
             "steps": steps,
         }
@@ -662,13 +676,13 @@ def onsets(rows: Sequence[AdjustedTest], layout: Layout, plan: Plan) -> list[dic
     return out
 
 
-def _step(row: AdjustedTest, shown: bool) -> dict[str, Any]:
+def _step(row: AdjustedTest, significant: bool) -> dict[str, Any]:
     tested = row.effect.tested
     return {
         "session": row.effect.contrast.after,
         "p": finite(tested.p),
         "estimate": finite(tested.estimate),
-        "shown": shown,
+        "shown": significant,
     }
 
 

@@ -298,7 +298,7 @@ def _while_waiting(
     layout, table, plan = data.layout, data.table, data.plan
     if not (layout.unmeasured or layout.unallocated):
         return {}
-    found: dict[str, Any] = {
+    unfinished: dict[str, Any] = {
         "sessions": [
             {"session": session, "phase": phase, "why": layout.unmeasured.get(session, "")}
             for session, phase in layout.stated
@@ -308,13 +308,13 @@ def _while_waiting(
     if layout.unallocated:
         layout = one_arm(layout, [*sheet])
         table = unit_table(layout, means, units)
-        found["said"].append(f"The balance of the arms {UNALLOCATED}.")
+        unfinished["said"].append(f"The balance of the arms {UNALLOCATED}.")
     else:
-        found["balance"] = balance(layout, table, units)
+        unfinished["balance"] = balance(layout, table, units)
     if is_waiting(layout, plan):
-        found["detectable"] = detectable(layout, table, plan, units)
-        found["detectable_said"] = detectable_sentences(found["detectable"], layout)
-    return {"unfinished": found}
+        unfinished["detectable"] = detectable(layout, table, plan, units)
+        unfinished["detectable_said"] = detectable_sentences(unfinished["detectable"], layout)
+    return {"unfinished": unfinished}
 
 
 def every_effect(data: StudyData, inside: StudyData | None = None) -> list[Effect]:

@@ -55,17 +55,17 @@ class TraitEffect:
     ----------
     effect
         The test, with the wider interval and the p that belongs to it.
-    of
+    trait
         What ``traits/traits.json`` holds of the trait.
-    own
+    test_interval
         The interval of the test by itself.
     u_calibration
         Standard uncertainty of the estimate that comes from the trait model.
     """
 
     effect: Effect
-    of: Mapping[str, Any]
-    own: tuple[float, float]
+    trait: Mapping[str, Any]
+    test_interval: tuple[float, float]
     u_calibration: float
 
 
@@ -80,27 +80,27 @@ def run(job: Job) -> Outcome:
     stated = plan_from(job.settings["effects"], layout)
     plan = _plan(stated)
     means = read_csv(job.inputs["trait_unit_means"])
-    facts = {one["target"]: one for one in read_json(job.inputs["traits_summary"])["targets"]}
-    found: list[TraitEffect] = []
+    facts = {trait["target"]: trait for trait in read_json(job.inputs["traits_summary"])["targets"]}
+    effects: list[TraitEffect] = []
     warnings: list[str] = []
     for target in job.settings["responses"]:
-        of = facts.get(target)
-        if of is None or not of["trained"]:
-            reason = of["reason"] if of else "it is no target of traits"
+        trait = facts.get(target)
+        if trait is None or not trait["trained"]:
+            reason = trait["reason"] if trait else "it is no target of traits"
             warnings.append(f"no effect on estimated {target}: {reason}")
             continue
-        if of["unclear"]:
-            warnings.append(f"no effect on estimated {target}: {of['unclear']}")
+        if trait["unclear"]:
+            warnings.append(f"no effect on estimated {target}: {trait['unclear']}")
             continue
-        own = means[means["target"] == target]
-        found += trait_effects(of, own, layout, plan) if layout.word else []
+        trait_means = means[means["target"] == target]
+        effects += trait_effects(trait, trait_means, layout, plan) if layout.word else []
     # Holm once over the tests of all responses: the name of a family is the same for each.
-    place = {id(one.effect): one for one in found}
-    adjusted = adjusted_tests([one.effect for one in found], plan)
-    both = [(place[id(row.effect)], row) for row in adjusted]
+    effect_of = {id(member.effect): member for member in effects}
+    adjusted = adjusted_tests([effect.effect for effect in effects], plan)
+    both = [(effect_of[id(row.effect)], row) for row in adjusted]
     order = {name: i for i, name in enumerate(job.settings["responses"])}
-    both.sort(key=lambda pair: order[pair[0].of["target"]])
-    rows = [table_row(one, row, layout, stated) for one, row in both]
+    both.sort(key=lambda pair: order[pair[0].trait["target"]])
+    rows = [table_row(effect, row, layout, stated) for effect, row in both]
     write_csv(job.outputs["trait_effects"], _frame(rows), names_of("trait_effects"))
     return Outcome(metrics=_metrics(rows), warnings=warnings)
 
@@ -115,7 +115,7 @@ def _plan(plan: Plan) -> Plan:
 
 
 def trait_effects(
-    of: Mapping[str, Any], means: pd.DataFrame, layout: Layout, plan: Plan
+    trait: Mapping[str, Any], means: pd.DataFrame, layout: Layout, plan: Plan
 ) -> list[TraitEffect]:
     """Return the tests of one estimated trait, the calibration's uncertainty in interval and p.
 
@@ -123,20 +123,20 @@ def trait_effects(
 
     Parameters
     ----------
-    of
+    trait
         What ``traits/traits.json`` holds of the trait.
     means
         Rows of ``traits/unit_means.csv`` of this target.
     layout, plan
         Design and plan.
     """
-    name = f"estimated {str(of['target']).replace('_', ' ')}"
+    name = f"estimated {str(trait['target']).replace('_', ' ')}"
 
     def tested(refit: int) -> list[Effect]:
         part = means.loc[means["refit"] == refit, ["unit", "session", "mean"]]
         part = part.assign(index=name, u=math.nan)
         every = session_tests(StudyData(layout, unit_table(layout, part, [name]), plan))
-        return [e for e in every if of["source"] != "units" or e.contrast.question != CHANGE]
+        return [e for e in every if trait["source"] != "units" or e.contrast.question != CHANGE]
 
     # 1. The tests on estimates by models that did not see the unit.
     effects = tested(0)
@@ -146,10 +146,10 @@ def trait_effects(
     # 3. Their jackknifed standard deviation joins the standard error.
     out: list[TraitEffect] = []
     for effect in effects:
-        values = np.array([found.get(_key(effect), math.nan) for found in again])
+        values = np.array([estimates.get(_key(effect), math.nan) for estimates in again])
         u = jackknifed_sd(values)
-        own = (effect.tested.ci_low, effect.tested.ci_high)
-        out.append(TraitEffect(widened(effect, u, plan.level), of, own, u))
+        test_interval = (effect.tested.ci_low, effect.tested.ci_high)
+        out.append(TraitEffect(widened(effect, u, plan.level), trait, test_interval, u))
     return out
 
 
@@ -196,24 +196,33 @@ def widened(effect: Effect, u: float, level: float) -> Effect:
     return replace(effect, tested=replace(tested, ci_low=low, ci_high=high, p=p))
 
 
-def table_row(one: TraitEffect, row: AdjustedTest, layout: Layout, plan: Plan) -> dict[str, Any]:
+def table_row(
+    trait_effect: TraitEffect, row: AdjustedTest, layout: Layout, plan: Plan
+) -> dict[str, Any]:
     """Return a row of ``traits/effects.csv``."""
-    effect, of = one.effect, one.of
-    tested, unit = effect.tested, str(of["unit_of_value"])
-    rmsep = float(of["measures"]["rmsep"][0])
+    effect, trait = trait_effect.effect, trait_effect.trait
+    tested, unit = effect.tested, str(trait["unit_of_value"])
+    rmsep = float(trait["measures"]["rmsep"][0])
     suffix = "" if unit == "1" else f" {unit}"
-    said = sentence(row, layout, plan, "" if unit == "1" else unit)
-    known = f"{counted(int(of['n_leaves']), 'leaf')} of {counted(int(of['n_units']), layout.word)}"
+    claim = sentence(row, layout, plan, "" if unit == "1" else unit)
+    known_leaves = (
+        f"{counted(int(trait['n_leaves']), 'leaf')} of "
+        f"{counted(int(trait['n_units']), layout.word)}"
+    )
     assayed = f"It is estimated from spectra with an error of {rmsep:.3g}{suffix} on "
     assayed += f"{plural(layout.word)} left out; "
-    assayed += f"{known} were assayed" if of["source"] == "assays" else f"it is known of {known}"
-    if math.isfinite(one.u_calibration):
+    assayed += (
+        f"{known_leaves} were assayed"
+        if trait["source"] == "assays"
+        else f"it is known of {known_leaves}"
+    )
+    if math.isfinite(trait_effect.u_calibration):
         assayed += (
             f". Interval and p hold the calibration's own standard uncertainty, "
-            f"{one.u_calibration:.2g}{suffix}"
+            f"{trait_effect.u_calibration:.2g}{suffix}"
         )
     return {
-        "target": of["target"],
+        "target": trait["target"],
         "question": effect.contrast.question,
         "contrast": effect.contrast.name,
         "stratum": effect.contrast.stratum,
@@ -221,9 +230,9 @@ def table_row(one: TraitEffect, row: AdjustedTest, layout: Layout, plan: Plan) -
         "estimate": tested.estimate,
         "ci_low": tested.ci_low,
         "ci_high": tested.ci_high,
-        "ci_low_test": one.own[0],
-        "ci_high_test": one.own[1],
-        "u_calibration": one.u_calibration,
+        "ci_low_test": trait_effect.test_interval[0],
+        "ci_high_test": trait_effect.test_interval[1],
+        "u_calibration": trait_effect.u_calibration,
         "ci_level": tested.ci_level,
         "unit_of_value": unit,
         "n_units": effect.n_units,
@@ -234,9 +243,9 @@ def table_row(one: TraitEffect, row: AdjustedTest, layout: Layout, plan: Plan) -
         "p_holm": row.p_holm,
         "verdict": row.verdict,
         "rmsep": rmsep,
-        "n_leaves_assayed": int(of["n_leaves"]),
-        "n_units_assayed": int(of["n_units"]),
-        "sentence": f"{said[0].upper()}{said[1:]} {assayed}.",
+        "n_leaves_assayed": int(trait["n_leaves"]),
+        "n_units_assayed": int(trait["n_units"]),
+        "sentence": f"{claim[0].upper()}{claim[1:]} {assayed}.",
     }
 
 
@@ -250,5 +259,5 @@ def _frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
 
 
 def _metrics(rows: Sequence[Mapping[str, Any]]) -> list[Metric]:
-    shown = [row for row in rows if row["verdict"] == "significant"]
-    return [Metric("n_trait_tests", len(rows)), Metric("n_trait_tests_shown", len(shown))]
+    significant = [row for row in rows if row["verdict"] == "significant"]
+    return [Metric("n_trait_tests", len(rows)), Metric("n_trait_tests_shown", len(significant))]

@@ -552,11 +552,15 @@ def difference(treated: NDArray[np.float64], reference: NDArray[np.float64]) -> 
     treated, reference
         One value per unit, shapes ``(n_treated,)`` and ``(n_reference,)``, at least two each.
     """
-    one = variance(treated) / len(treated)
-    two = variance(reference) / len(reference)
-    below = one**2 / (len(treated) - 1) + two**2 / (len(reference) - 1)
-    df = (one + two) ** 2 / below if below > 0 else math.nan
-    return Difference(mean(treated) - mean(reference), math.sqrt(one + two), df)
+    squared_error = variance(treated) / len(treated)
+    squared_error_reference = variance(reference) / len(reference)
+    below = squared_error**2 / (len(treated) - 1) + squared_error_reference**2 / (
+        len(reference) - 1
+    )
+    df = (squared_error + squared_error_reference) ** 2 / below if below > 0 else math.nan
+    return Difference(
+        mean(treated) - mean(reference), math.sqrt(squared_error + squared_error_reference), df
+    )
 
 
 def welch_t(
@@ -672,7 +676,7 @@ def label_permutation(
         residuals = np.zeros_like(residuals)
         if abs(beta) <= rounding:
             return _untested(sign * beta, level, NO_SPREAD)
-    dealt, weights = _dealt(first.tobytes(), tuple(blocks), n_draws, seed)
+    dealt, weights = _label_arrangements_and_weights(first.tobytes(), tuple(blocks), n_draws, seed)
     test = ShiftTest(weights, residuals, observed)
     # The observed arrangement is among the enumerated ones; among drawn ones it is counted in.
     itself = 0 if dealt.enumerated else 1
@@ -708,7 +712,7 @@ def label_permutation(
 
 
 @lru_cache(maxsize=2)
-def _dealt(
+def _label_arrangements_and_weights(
     first: bytes, blocks: tuple[str, ...], n_draws: int, seed: int
 ) -> tuple[Arrangements, Weights]:
     """Return the arrangements of a label and their weights: alike for all indices of a contrast."""

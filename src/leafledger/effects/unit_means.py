@@ -160,8 +160,8 @@ def unit_means(readings: Iterable[tuple[Key, str, IndexValue]]) -> dict[Key, Uni
         lambda: defaultdict(list)
     )
     for key, leaf, reading in readings:
-        own = (leaf, "") if leaf else ("", reading.scan)
-        grouped[key][own].append(reading)
+        leaf_or_scan = (leaf, "") if leaf else ("", reading.scan)
+        grouped[key][leaf_or_scan].append(reading)
     return {
         key: unit_mean({f"{a}\n{b}": readings for (a, b), readings in grouped[key].items()})
         for key in sorted(grouped)
@@ -242,7 +242,7 @@ def unit_table(layout: Layout, rows: pd.DataFrame, indices: Iterable[str]) -> Un
     units = tuple(sorted(unit for arm in layout.levels.values() for unit in arm))
     sessions, owner = layout.sessions, layout.owner
     names = tuple(sorted({*indices, *rows["index"]}))
-    place = [{name: i for i, name in enumerate(axis)} for axis in (units, sessions, names)]
+    positions = [{name: i for i, name in enumerate(axis)} for axis in (units, sessions, names)]
     shape = (len(units), len(sessions), len(names))
     total, total_u, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     columns = ("unit", "session", "index", "mean", "u")
@@ -251,8 +251,8 @@ def unit_table(layout: Layout, rows: pd.DataFrame, indices: Iterable[str]) -> Un
         *(ordered[c].tolist() for c in columns), strict=True
     ):
         unit = owner.get(part)
-        if unit is not None and session in place[1] and math.isfinite(value):
-            where = place[0][unit], place[1][session], place[2][index]
+        if unit is not None and session in positions[1] and math.isfinite(value):
+            where = positions[0][unit], positions[1][session], positions[2][index]
             total[where] += value
             total_u[where] += spread  # references are shared: their part does not average out
             count[where] += 1.0
@@ -316,17 +316,19 @@ def group_means(
         ``n_leaves``, ``se`` and the interval are ``None``: scans of one plant are not independent.
     """
     layout, table, plan = data.layout, data.table, data.plan
-    place = {unit: i for i, unit in enumerate(table.units)}
+    row_of = {unit: i for i, unit in enumerate(table.units)}
     counts = _leaves_and_scans(layout, rows)
     out = []
     for k, index in enumerate(table.indices):
         for treatment, arm in layout.levels.items():
-            here = [place[unit] for unit in arm]
+            arm_rows = [row_of[unit] for unit in arm]
             for j, session in enumerate(table.sessions):
-                values = table.mean[here, j, k]
+                values = table.mean[arm_rows, j, k]
                 values = values[np.isfinite(values)]
                 named = {"index": index, "treatment": treatment, "session": session}
-                numbers = _group_numbers(values, len(arm), plan.level, known=bool(layout.word))
+                numbers = _group_numbers(
+                    values, len(arm), plan.level, units_known=bool(layout.word)
+                )
                 leaves, scans = counts.get((index, treatment, session), (0, 0))
                 counted = {"n_leaves": leaves if layout.word else None, "n_scans": scans}
                 out.append({**named, **numbers, **counted, "unit": units.get(index, "")})
@@ -334,16 +336,16 @@ def group_means(
 
 
 def _group_numbers(
-    values: NDArray[np.float64], n_arm: int, level: float, *, known: bool
+    values: NDArray[np.float64], n_arm: int, level: float, *, units_known: bool
 ) -> dict[str, Any]:
     from scipy.special import stdtrit
 
     n = len(values)
     centre = mean(values) if n else math.nan
     spread = math.sqrt(variance(values)) if n > 1 else math.nan
-    error = spread / math.sqrt(n) if n > 1 and known else math.nan
+    error = spread / math.sqrt(n) if n > 1 and units_known else math.nan
     half = float(stdtrit(n - 1, 0.5 + level / 2.0)) * error if n > 1 else math.nan
-    shown = {
+    numbers = {
         "mean": centre,
         "sd": spread,
         "se": error,
@@ -352,9 +354,9 @@ def _group_numbers(
         "ci_level": math.nan if math.isnan(half) else level,
     }
     return {
-        "n_units": n if known else None,
-        "n_missing": n_arm - n if known else None,
-        **{name: finite(value) for name, value in shown.items()},
+        "n_units": n if units_known else None,
+        "n_missing": n_arm - n if units_known else None,
+        **{name: finite(value) for name, value in numbers.items()},
     }
 
 
@@ -479,7 +481,7 @@ def change_sample(
 
     Between treatments, a unit that lacks some of several before sessions takes the mean of those it
     has, each less what its session differs from the mean of all (estimated from the units that have
-    them all). What that estimate is wrong by is alike in both arms. In a change within one
+    them all). Its error is the same in both arms. In a change within one
     treatment it would not cancel, so such a unit is left out there.
 
     Parameters
@@ -501,12 +503,12 @@ def change_sample(
     """
     layout = layout.within(contrast.stratum)
     arms = [layout.levels[contrast.level], layout.levels.get(contrast.reference, ())]
-    wanted = {unit for arm in arms for unit in arm}
-    rows = np.array([i for i, unit in enumerate(table.units) if unit in wanted], dtype=int)
+    compared_units = {unit for arm in arms for unit in arm}
+    rows = np.array([i for i, unit in enumerate(table.units) if unit in compared_units], dtype=int)
     weights = weights or {contrast.after: 1.0}
-    place = {session: i for i, session in enumerate(table.sessions)}
+    column_of = {session: i for i, session in enumerate(table.sessions)}
     k = table.indices.index(index)
-    early, late = [place[s] for s in layout.before], [place[s] for s in weights]
+    early, late = [column_of[s] for s in layout.before], [column_of[s] for s in weights]
     w = np.array(list(weights.values()))
     start, end = table.mean[rows][:, early, k], table.mean[rows][:, late, k]
     measured = np.asarray(np.isfinite(end).all(axis=1), dtype=bool)
@@ -530,12 +532,12 @@ def change_sample(
     values = np.column_stack([start, end])
     return Sample(
         units=tuple(name for name, stays in zip(names, keep.tolist(), strict=True) if stays),
-        change=np.array([_added(w, row) for row in end[keep] - before[keep, None]]),
+        change=np.array([_weighted_sum(w, row) for row in end[keep] - before[keep, None]]),
         before=before[keep] if early else np.full(int(keep.sum()), np.nan),
         treated=inside[keep],
         u=u[keep],
         sessions=tuple(sessions),
-        missing=_absent(sessions, values, names, keep),
+        missing=_units_without_value(sessions, values, names, keep),
         n_missing=int((~keep).sum()),
         resolution=float(_RESOLUTION * sizes.max(initial=0.0) * max(1.0, np.abs(w).max())),
         n_before=len(early),
@@ -555,38 +557,38 @@ def _before(
     """Return the mean before of each unit (``NaN`` where there is none), its uncertainty, and
     which sessions are used.
     """
-    here = np.asarray(np.isfinite(start), dtype=bool)
+    has_value = np.asarray(np.isfinite(start), dtype=bool)
     # 1. Sessions in which every arm has a value; the others tell nothing that can be compared.
     #    An arm without any value before is named by :func:`untestable_reason`.
-    arms = [here[g & measured] for g in groups if here[g & measured].any()]
-    shared = np.array([all(arm[:, j].any() for arm in arms) for j in range(here.shape[1])])
-    here, n_shared = here & shared, int(shared.sum())
-    n = here.sum(axis=1)
+    arms = [has_value[g & measured] for g in groups if has_value[g & measured].any()]
+    shared = np.array([all(arm[:, j].any() for arm in arms) for j in range(has_value.shape[1])])
+    has_value, n_shared = has_value & shared, int(shared.sum())
+    n = has_value.sum(axis=1)
     whole: NDArray[np.bool_] = np.asarray((n == n_shared) & measured, dtype=bool)
     # 2. What each session differs from the mean of all, by the units that have every session.
-    shift = np.zeros(here.shape[1])
+    shift = np.zeros(has_value.shape[1])
     if n_shared and whole.any():
         level = start[whole].mean(axis=0)
         shift[shared] = (level - level[shared].mean())[shared]
     # 3. The mean of the sessions that a unit has, each less its shift; complete units need none.
     #    Without any complete unit the shift is not known, and no unit with gaps is kept.
     enough = n > 0 if partial and whole.any() else (n == n_shared) & (n > 0)
-    moved = np.where(here, start - np.where((n == n_shared)[:, None], 0.0, shift), 0.0)
+    moved = np.where(has_value, start - np.where((n == n_shared)[:, None], 0.0, shift), 0.0)
     before = np.where(enough, moved.sum(axis=1) / np.maximum(n, 1), np.nan)
-    u_before = np.where(enough, np.where(here, u, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
+    u_before = np.where(enough, np.where(has_value, u, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
     # 4. Where asked for, the mean of the others stands in, if each arm has units of its own.
-    known = measured & np.isfinite(before)
-    gone = measured & ~known
-    if fill and gone.any() and all((known & g).sum() >= 2 for g in groups):
-        before[gone], u_before[gone] = before[known].mean(), u_before[known].mean()
+    has_before = measured & np.isfinite(before)
+    gone = measured & ~has_before
+    if fill and gone.any() and all((has_before & g).sum() >= 2 for g in groups):
+        before[gone], u_before[gone] = before[has_before].mean(), u_before[has_before].mean()
     return before, u_before, shared
 
 
-def _added(weights: NDArray[np.float64], changes: NDArray[np.float64]) -> float:
+def _weighted_sum(weights: NDArray[np.float64], changes: NDArray[np.float64]) -> float:
     return math.fsum((weights * changes).tolist())
 
 
-def _absent(
+def _units_without_value(
     sessions: Sequence[str],
     values: NDArray[np.float64],
     names: Sequence[str],

@@ -59,7 +59,11 @@ def _frame(means: Mapping[Key, UnitMean], excluded: Mapping[tuple[str, str], int
 
 
 def _warnings(means: Mapping[Key, UnitMean], excluded: Mapping[tuple[str, str], int]) -> list[str]:
-    lost = sorted(place for place in excluded if not any(key[:2] == place for key in means))
+    lost = sorted(
+        unit_session
+        for unit_session in excluded
+        if not any(key[:2] == unit_session for key in means)
+    )
     out = [f"every scan of {unit} on {session} is excluded" for unit, session in lost]
     if means and all(math.isnan(m.u) for m in means.values()):
         out.append("the measurement uncertainty is unknown: column u is empty")

@@ -187,8 +187,8 @@ def _units(
     units = [unit for unit, _ in keys]
     sessions = [session for _, session in keys]
     arms, of_unit = tuple(f"{level_of[u]}\n{s}" for u, s in keys), tuple(units)
-    rest, df_rest = _left((arms, of_unit), y)
-    total, df_total = _left((arms,), y)
+    rest, df_rest = _residual_sum_of_squares((arms, of_unit), y)
+    total, df_total = _residual_sum_of_squares((arms,), y)
     n_units = len(set(units))
     within = rest / df_rest if df_rest else math.nan
     both = _named(UNIT_SESSION, within - below, df_rest, len(keys))
@@ -198,7 +198,7 @@ def _units(
     df_unit = df_total - df_rest
     if df_unit == 0:
         return Component(UNIT, math.nan, 0, n_units, "one unit per treatment"), both, _no_session()
-    k = _multiplier(arms, of_unit) / df_unit
+    k = _random_effect_multiplier(arms, of_unit) / df_unit
     noise = below if math.isnan(within) else within
     unit = _named(UNIT, ((total - rest) / df_unit - noise) / k, df_unit, n_units)
     return unit, both, _session(layout, units, sessions, y)
@@ -211,12 +211,12 @@ def _session(layout: Layout, units: Sequence[str], sessions: Sequence[str], y: A
     if not rows or len({sessions[i] for i in rows}) < 2:
         return _no_session()
     of_unit, days = tuple(units[i] for i in rows), tuple(sessions[i] for i in rows)
-    rest, df_rest = _left((of_unit, days), y[rows])
-    total, df_total = _left((of_unit,), y[rows])
+    rest, df_rest = _residual_sum_of_squares((of_unit, days), y[rows])
+    total, df_total = _residual_sum_of_squares((of_unit,), y[rows])
     df = df_total - df_rest
     if not df_rest or not df:
         return _no_session()
-    k = _multiplier(of_unit, days) / df
+    k = _random_effect_multiplier(of_unit, days) / df
     why = "growth and drift of the instrument together, which nothing here can tell apart"
     return _named(SESSION, ((total - rest) / df - rest / df_rest) / k, df, len(set(days)), why)
 
@@ -255,12 +255,12 @@ def _indicator(labels: Sequence[str]) -> Array:
 Labels = tuple[str, ...]
 
 
-def _left(factors: tuple[Labels, ...], y: Array) -> tuple[float, int]:
+def _residual_sum_of_squares(factors: tuple[Labels, ...], y: Array) -> tuple[float, int]:
     """Return the residual sum of squares and its degrees of freedom."""
     base = _span(factors)
     moved = y - y.mean()
-    left = moved - base @ (base.T @ moved)
-    return float(left @ left), len(y) - base.shape[1]
+    residuals = moved - base @ (base.T @ moved)
+    return float(residuals @ residuals), len(y) - base.shape[1]
 
 
 @lru_cache(maxsize=32)
@@ -271,10 +271,10 @@ def _span(factors: tuple[Labels, ...]) -> Array:
 
 
 @lru_cache(maxsize=32)
-def _multiplier(fixed: Labels, random: Labels) -> float:
+def _random_effect_multiplier(fixed: Labels, random: Labels) -> float:
     base, columns = _span((fixed,)), _indicator(random)
-    left = columns - base @ (base.T @ columns)
-    return float(np.sum(left**2))
+    residuals = columns - base @ (base.T @ columns)
+    return float(np.sum(residuals**2))
 
 
 # Scans grouped for the variance components, and the components as rows of a table.

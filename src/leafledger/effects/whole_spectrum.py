@@ -170,21 +170,21 @@ def simultaneous_bands(
     finite = np.abs(changes[np.isfinite(changes)])
     floor = _RESOLUTION * max(float(finite.max(initial=0.0)), 1e-300)
     # 1. Degrees of freedom of every comparison that has a standard error, and their common scale.
-    known = [part for part in parts if part.observed.defined[0]]
-    df = np.array([float(part.df) for part in known for _ in part.places])
+    testable = [part for part in parts if part.observed.defined[0]]
+    df = np.array([float(part.df) for part in testable for _ in part.places])
     scale, back = common_scale(df)
     # 2. The largest |t| over wavelengths and comparisons, of every arrangement.
     together = bool(len(set(labels.tolist())) > 2)
-    largest = _largest(known, dealt.labels, floor, together=together)
+    largest = _largest(testable, dealt.labels, floor, together=together)
     q = _critical(scale(largest).max(axis=1, initial=0.0), level, enumerated=dealt.enumerated)
     own_q = back(np.full(len(df), q))
     # 3. estimate +- q * standard error
     bands: list[Band | None] = [None] * len(compared)
-    place = iter(own_q.tolist())
+    factors = iter(own_q.tolist())
     for part in parts:
         defined = bool(part.observed.defined[0])
         for k, (estimate, error) in part.observed_difference().items():
-            factor = next(place) if defined else math.nan
+            factor = next(factors) if defined else math.nan
             half = np.where(error > floor, factor * error, np.nan)
             bands[k] = Band(estimate, estimate - half, estimate + half)
     return bands
@@ -198,13 +198,13 @@ class _Part:
     ----------
     places
         Where the comparisons stand in the list that was asked for.
-    one, other
-        Labels; ``one`` is that of the first unit, whatever the names.
+    label, other_label
+        Labels of the two treatments; ``label`` is that of the first unit, whatever the names.
     sign
-        What makes ``one - other`` the difference asked for, for each comparison.
+        Sign by which ``label - other_label`` is the stated difference, for each comparison.
     measured
         Units with values, of all treatments.
-    own
+    compared_rows
         Those of the two treatments.
     blocks
         Block of each unit of all.
@@ -212,15 +212,15 @@ class _Part:
         Of the measured units, sessions side by side, less the mean of their block over the units of
         both treatments (if there are no others) or of all; shape ``(n_measured, n_columns)``.
     observed
-        Weights of the observed arrangement, over the units ``own``.
+        Weights of the observed arrangement, over the units ``compared_rows``.
     """
 
     places: tuple[int, ...]
-    one: int
-    other: int
+    label: int
+    other_label: int
     sign: tuple[float, ...]
     measured: NDArray[np.intp]
-    own: NDArray[np.intp]
+    compared_rows: NDArray[np.intp]
     blocks: tuple[str, ...]
     values: NDArray[np.float64]
     observed: Weights
@@ -228,12 +228,14 @@ class _Part:
     @property
     def df(self) -> int:
         """Return the residual degrees of freedom: units less blocks less one."""
-        return len(self.own) - len({self.blocks[i] for i in self.own.tolist()}) - 1
+        return (
+            len(self.compared_rows) - len({self.blocks[i] for i in self.compared_rows.tolist()}) - 1
+        )
 
     def observed_difference(self) -> dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]]:
         """Return place -> estimate and standard error as observed, ``(n_wavelengths,)`` each."""
-        blocks = [self.blocks[i] for i in self.own.tolist()]
-        rows = np.isin(self.measured, self.own)
+        blocks = [self.blocks[i] for i in self.compared_rows.tolist()]
+        rows = np.isin(self.measured, self.compared_rows)
         beta, variance = estimates(self.observed, within_blocks(self.values[rows], blocks))
         shape = len(self.places), -1
         return {
@@ -247,13 +249,13 @@ class _Part:
         self, labels: NDArray[np.int64], floor: float, *, together: bool
     ) -> NDArray[np.float64]:
         """Return the largest t squared over the wavelengths, ``(n_arrangements, n_places)``."""
-        here = labels[:, self.measured]
+        arrangements = labels[:, self.measured]
         blocks = [self.blocks[i] for i in self.measured.tolist()]
         if together:
-            groups = here == self.one, here == self.other
+            groups = arrangements == self.label, arrangements == self.other_label
             beta, variance, defined = between_permuted_groups(*groups, blocks, self.values)
         else:
-            weights = weights_of(here == self.one, blocks)
+            weights = weights_of(arrangements == self.label, blocks)
             (beta, variance), defined = estimates(weights, self.values), weights.defined
         np.square(beta, out=beta)
         t = np.divide(beta, variance, out=np.zeros_like(beta), where=variance > floor**2)
@@ -276,23 +278,26 @@ def _parts(
     out = []
     for (low, high, measured_units), places in groups.items():
         measured = np.flatnonzero(measured_units)
-        own = measured[np.isin(labels[measured], [low, high])]
-        if min(int((labels[own] == label).sum()) for label in (low, high)) < 2:
+        compared_rows = measured[np.isin(labels[measured], [low, high])]
+        if min(int((labels[compared_rows] == label).sum()) for label in (low, high)) < 2:
             continue
-        first, where = labels[own] == labels[own][0], [blocks[i] for i in own.tolist()]
+        first, where = (
+            labels[compared_rows] == labels[compared_rows][0],
+            [blocks[i] for i in compared_rows.tolist()],
+        )
         observed = weights_of(first[None, :], where)
         if not observed.d.any():
             continue
         values = np.hstack([changes[measured, compared[k].session] for k in places])
-        label = int(labels[own][0])
+        label = int(labels[compared_rows][0])
         out.append(
             _Part(
                 places=tuple(places),
-                one=label,
-                other=high if label == low else low,
+                label=label,
+                other_label=high if label == low else low,
                 sign=tuple(1.0 if compared[k].treated == label else -1.0 for k in places),
                 measured=measured,
-                own=own,
+                compared_rows=compared_rows,
                 blocks=tuple(blocks),
                 values=within_blocks(values, [blocks[i] for i in measured.tolist()]),
                 observed=observed,
@@ -334,8 +339,10 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
     import pandas as pd
 
     empty = pd.DataFrame(columns=list(SPECTRUM_EFFECTS))
-    asked = [c for c in contrasts(layout) if c.question in BETWEEN and not c.untestable]
-    if not layout.word or not asked:
+    compared_contrasts = [
+        c for c in contrasts(layout) if c.question in BETWEEN and not c.untestable
+    ]
+    if not layout.word or not compared_contrasts:
         return empty
     spectra = load_spectra(
         job.by_session("reflectance"),
@@ -344,7 +351,7 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
         job.settings["units"],
         sessions=layout.sessions,
     )
-    units, labels = _units(layout, asked)
+    units, labels = _units(layout, compared_contrasts)
     means = _unit_means(layout, units, spectra)
     # Without a before session the values themselves are compared.
     start = means[:, : len(layout.before)]
@@ -352,7 +359,7 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
     names = list(layout.levels)
     compared = [
         Compared(names.index(c.level), names.index(c.reference), layout.sessions.index(c.after))
-        for c in asked
+        for c in compared_contrasts
     ]
     blocks = [layout.blocks.get(unit, "") for unit in units]
     changes = means - before
@@ -360,7 +367,7 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
         changes, labels, compared, blocks, plan.level, plan.n_draws, plan.seed
     )
     frames = []
-    for contrast, pair, band in zip(asked, compared, bands, strict=True):
+    for contrast, pair, band in zip(compared_contrasts, compared, bands, strict=True):
         if band is None:
             continue
         measured = np.isfinite(changes[:, pair.session]).all(axis=1)
@@ -396,10 +403,10 @@ def _unit_means(layout: Layout, units: Sequence[str], spectra: Spectra) -> Array
     out = np.full((len(units), *means.shape[1:]), np.nan)
     first = 0
     for i, parts in enumerate(held):
-        own = means[first : first + len(parts)]
+        plot_means = means[first : first + len(parts)]
         first += len(parts)
-        count = np.isfinite(own).sum(axis=0)
-        out[i] = np.where(count > 0, np.nansum(own, axis=0) / np.maximum(count, 1), np.nan)
+        count = np.isfinite(plot_means).sum(axis=0)
+        out[i] = np.where(count > 0, np.nansum(plot_means, axis=0) / np.maximum(count, 1), np.nan)
     return out
 
 
@@ -421,9 +428,11 @@ def _mean_before(start: Array) -> Array:
     return np.where(some[:, None], moved.sum(axis=1) / count, np.nan)
 
 
-def _units(layout: Layout, asked: Sequence[Contrast]) -> tuple[list[str], NDArray[np.int64]]:
+def _units(
+    layout: Layout, compared_contrasts: Sequence[Contrast]
+) -> tuple[list[str], NDArray[np.int64]]:
     """Return the units of all treatments that are compared, by id, and their treatment."""
-    arms = {level for c in asked for level in (c.level, c.reference)}
+    arms = {level for c in compared_contrasts for level in (c.level, c.reference)}
     label_of = {
         unit: k
         for k, (level, arm) in enumerate(layout.levels.items())

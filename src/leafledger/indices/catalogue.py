@@ -164,7 +164,7 @@ def formulas_as_json(formulas: Iterable[Formula]) -> dict[str, Any]:
 
 def formulas_from_json(value: Mapping[str, Any]) -> list[Formula]:
     """Return the formulas that :func:`formulas_as_json` wrote."""
-    return [Formula(one["index"], tree_from_json(one["tree"])) for one in value["indices"]]
+    return [Formula(row["index"], tree_from_json(row["tree"])) for row in value["indices"]]
 
 
 # The indices of a study
@@ -190,10 +190,10 @@ def check_indices(settings: Mapping[str, Any]) -> list[Problem]:
         name of a published index, formulas that cannot be read. Empty if all is well.
     """
     formulas = list(settings["formulas"])
-    own = [str(formula["index"]) for formula in formulas]
+    own_names = [str(formula["index"]) for formula in formulas]
     return [
-        *_names_problems([str(name) for name in settings["use"]], own),
-        *_ids_problems(own),
+        *_names_problems([str(name) for name in settings["use"]], own_names),
+        *_ids_problems(own_names),
         *[problem for formula in formulas for problem in _formula_problems(formula)],
     ]
 
@@ -222,25 +222,25 @@ def chosen(settings: Mapping[str, Any]) -> list[Entry]:
     problems = check_indices(settings)
     if problems:
         raise InputFault(problems)
-    own = {formula["index"]: _user_entry(formula) for formula in settings["formulas"]}
+    own_entries = {formula["index"]: _user_entry(formula) for formula in settings["formulas"]}
     names: dict[str, None] = {}
     for name in settings["use"]:
         names.update(dict.fromkeys(catalogue() if name == ALL else [name]))
-    names.update(dict.fromkeys(own))
-    known = {**catalogue(), **own}
+    names.update(dict.fromkeys(own_entries))
+    entries = {**catalogue(), **own_entries}
     read = settings["band_read"]
     return [
         averaged(
-            known[name],
-            known[name].band_width_nm if isinstance(read, str) else float(read["mean_over_nm"]),
+            entries[name],
+            entries[name].band_width_nm if isinstance(read, str) else float(read["mean_over_nm"]),
         )
         for name in names
     ]
 
 
-def _names_problems(use: list[str], own: list[str]) -> list[Problem]:
-    valid = [*catalogue(), *own]
-    found = [
+def _names_problems(use: list[str], own_names: list[str]) -> list[Problem]:
+    valid = [*catalogue(), *own_names]
+    problems = [
         Problem(
             file=_STUDY_FILE,
             column="indices.use",
@@ -251,7 +251,7 @@ def _names_problems(use: list[str], own: list[str]) -> list[Problem]:
         for name in dict.fromkeys(use)
         if name != ALL and name not in valid
     ]
-    found += [
+    problems += [
         Problem(
             file=_STUDY_FILE,
             column="indices.use",
@@ -262,8 +262,8 @@ def _names_problems(use: list[str], own: list[str]) -> list[Problem]:
         for name, times in Counter(use).items()
         if times > 1
     ]
-    if not use and not own:
-        found.append(
+    if not use and not own_names:
+        problems.append(
             Problem(
                 file=_STUDY_FILE,
                 column="indices.use",
@@ -272,12 +272,12 @@ def _names_problems(use: list[str], own: list[str]) -> list[Problem]:
                 mend="Name an index, such as NDVI, or leave the key out for the default ones.",
             )
         )
-    return found
+    return problems
 
 
-def _ids_problems(own: list[str]) -> list[Problem]:
-    found = []
-    for name, times in Counter(own).items():
+def _ids_problems(own_names: list[str]) -> list[Problem]:
+    problems = []
+    for name, times in Counter(own_names).items():
         if name in catalogue() or name == ALL:
             whose = "the word for all indices" if name == ALL else "the name of a published index"
             expected = "a name that the catalogue does not use"
@@ -285,7 +285,7 @@ def _ids_problems(own: list[str]) -> list[Problem]:
             whose, expected = f"the name of {times} formulas", "each name once"
         else:
             continue
-        found.append(
+        problems.append(
             Problem(
                 file=_STUDY_FILE,
                 column=f"indices.formulas.{name}",
@@ -294,7 +294,7 @@ def _ids_problems(own: list[str]) -> list[Problem]:
                 mend="Give the formula another name.",
             )
         )
-    return found
+    return problems
 
 
 def _formula_problems(formula: Mapping[str, Any]) -> list[Problem]:
@@ -314,13 +314,13 @@ def _formula_problems(formula: Mapping[str, Any]) -> list[Problem]:
     return []
 
 
-def _where(text: str, place: int) -> str:
+def _where(text: str, position: int) -> str:
     """Return the offending character, its position counted from 1, and the text around it."""
-    start, stop = max(0, place - _AROUND), place + _AROUND
-    shown = ("..." if start else "") + text[start:stop] + ("..." if stop < len(text) else "")
-    if place >= len(text):
-        return f"the end of the formula after {quoted(shown)} (character {place + 1})"
-    return f"{quoted(text[place])} at character {place + 1} of {quoted(shown)}"
+    start, stop = max(0, position - _AROUND), position + _AROUND
+    excerpt = ("..." if start else "") + text[start:stop] + ("..." if stop < len(text) else "")
+    if position >= len(text):
+        return f"the end of the formula after {quoted(excerpt)} (character {position + 1})"
+    return f"{quoted(text[position])} at character {position + 1} of {quoted(excerpt)}"
 
 
 def _hint(name: str, valid: list[str]) -> str:

@@ -73,21 +73,21 @@ def _errors(
     path: Path, made: Plan, reflectance: Array, axis: Array, metadata: Mapping[str, Any]
 ) -> BandErrors:
     """Return the uncertainty of the bands; each spectrum column is read, used and let go."""
-    known = metadata.get("u") != "unknown"
-    found: dict[str, Any] = {}
+    u_stated = metadata.get("u") != "unknown"
+    band_covariances: dict[str, Any] = {}
     for name in ("u_scan", "u_noise"):
-        u = read_spectra(path, (name,)).spectra.get(name) if known else None
-        found[name] = covariances(made, None if u is None else u[:, made.used])
+        u = read_spectra(path, (name,)).spectra.get(name) if u_stated else None
+        band_covariances[name] = covariances(made, None if u is None else u[:, made.used])
     sources = [
         band_values(made, read_spectra(path, (name,)).spectra[name][:, made.used])
-        for name in (metadata.get(SHARED_SOURCES, ()) if known else ())
+        for name in (metadata.get(SHARED_SOURCES, ()) if u_stated else ())
     ]
-    panel = _panel(made, reflectance, axis, metadata, known)
-    return BandErrors(found["u_scan"], found["u_noise"], panel, sources)
+    panel = _panel(made, reflectance, axis, metadata, u_stated)
+    return BandErrors(band_covariances["u_scan"], band_covariances["u_noise"], panel, sources)
 
 
 def _panel(
-    made: Plan, reflectance: Array, axis: Array, metadata: Mapping[str, Any], known: bool
+    made: Plan, reflectance: Array, axis: Array, metadata: Mapping[str, Any], u_stated: bool
 ) -> dict[Band, Array] | None:
     """Return the change of each band for one standard uncertainty of the panel.
 
@@ -98,7 +98,7 @@ def _panel(
     if stated is None:
         return None
     relative = np.broadcast_to(np.asarray(stated, dtype=np.float64), axis.shape)
-    if not known and not relative.any():
+    if not u_stated and not relative.any():
         return None
     return band_values(made, reflectance * relative[made.used])
 
@@ -139,25 +139,26 @@ def _metrics(n_indices: int, status: NDArray[np.str_]) -> list[Metric]:
 
 
 def _range_warnings(made: Plan, trusted: Array, start_nm: float, stop_nm: float) -> list[str]:
-    found = []
-    for entry, known in zip(made.entries, made.available, strict=True):
-        if not known:
-            found.append(outside_sentence(entry, trusted, start_nm, stop_nm))
+    warnings = []
+    for entry, is_available in zip(made.entries, made.available, strict=True):
+        if not is_available:
+            warnings.append(outside_sentence(entry, trusted, start_nm, stop_nm))
         elif sentence := coarse_sentence(entry, trusted, _WIDEST_GAP_NM):
-            found.append(sentence)
-    return found
+            warnings.append(sentence)
+    return warnings
 
 
 def _undefined_warnings(
     entries: list[Formula], scans: NDArray[np.str_], status: NDArray[np.str_]
 ) -> list[str]:
-    found = []
+    warnings = []
     for column, entry in enumerate(entries):
         which = np.sort(scans[status[:, column] == UNDEFINED])
         if which.size:
-            shown = ", ".join(which[:3]) + (", ..." if which.size > 3 else "")
-            found.append(
-                f"{entry.index} is undefined in {which.size} of {scans.size} scans ({shown}): a "
+            scan_words = ", ".join(which[:3]) + (", ..." if which.size > 3 else "")
+            warnings.append(
+                f"{entry.index} is undefined in {which.size} of {scans.size} scans "
+                f"({scan_words}): a "
                 "division by zero, or a root, logarithm or power without a value."
             )
-    return found
+    return warnings

@@ -47,12 +47,12 @@ def shared_pairs(
     list of pairs
         Each once, the lower band first, sorted; every band with itself as well.
     """
-    found = {(band, band) for bands in bands_of_formulas for band in bands}
+    pairs = {(band, band) for bands in bands_of_formulas for band in bands}
     for bands in bands_of_formulas:
         for first, second in combinations(sorted(bands), 2):
             if np.any((weights[first] != 0) & (weights[second] != 0)):
-                found.add((first, second))
-    return sorted(found)
+                pairs.add((first, second))
+    return sorted(pairs)
 
 
 def band_covariances(
@@ -99,8 +99,8 @@ def independent_u(slopes: Mapping[Band, Array], covariances: Mapping[Pair, Array
     """
     variance: Array = np.zeros(())
     bands = sorted(slopes)
-    for place, first in enumerate(bands):
-        for second in bands[place:]:
+    for position, first in enumerate(bands):
+        for second in bands[position:]:
             if (first, second) in covariances:
                 times = 1.0 if first == second else 2.0
                 step = slopes[first] * slopes[second] * covariances[first, second]
@@ -207,8 +207,8 @@ def plan(entries: Sequence[Formula], wavelength_nm: Array, start_nm: float, stop
     inside = (wavelength_nm >= start_nm) & (wavelength_nm <= stop_nm)
     trusted = wavelength_nm[inside]
     available = [all(covers(trusted, band) for band in entry.bands) for entry in entries]
-    formulas = [e.bands for e, known in zip(entries, available, strict=True) if known]
-    bands = sorted({band for found in formulas for band in found})
+    formulas = [e.bands for e, is_available in zip(entries, available, strict=True) if is_available]
+    bands = sorted({band for formula_bands in formulas for band in formula_bands})
     matrix = weights_matrix(trusted, bands)
     read = np.any(matrix != 0, axis=0)
     used = inside.copy()
@@ -279,8 +279,8 @@ def index_values(
     shape = (n_scans, len(made.entries))
     numbers = {name: np.full(shape, np.nan) for name in NUMBERS}
     status = np.full(shape, OUTSIDE)
-    for column, (entry, known) in enumerate(zip(made.entries, made.available, strict=True)):
-        if not known or not n_scans:
+    for column, (entry, is_available) in enumerate(zip(made.entries, made.available, strict=True)):
+        if not is_available or not n_scans:
             continue
         rated = evaluate(entry.tree, reflectance)
         numbers["value"][:, column] = rated.value

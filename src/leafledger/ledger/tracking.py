@@ -252,16 +252,50 @@ def _open_server(folder: Path, title: str, server: str) -> tuple[MlflowClient, s
     why = unreachable_reason(server)
     if why is not None:
         raise StageFailure(why)
+    from mlflow.exceptions import MlflowException
     from mlflow.tracking import MlflowClient
 
     client = MlflowClient(tracking_uri=server)
     first = next(iter(events.runs(folder)))["run"]
-    of_study = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
+    try:
+        of_study = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
+    except MlflowException as error:
+        raise StageFailure(refusal_words(server, str(error)) or str(error)) from None
     if of_study:
         return client, _titled(client, of_study[0], title)
     tags = {**_EXPERIMENT_TAGS, STUDY_TAG: first, _TITLE_TAG: title}
     created = client.create_experiment(f"{name_of(title)[:150]} ({first})", tags=tags)
     return client, str(created)
+
+
+_REFUSAL = re.compile(r"failed with error code (401|403)\b")
+_NAME_AND_PASSWORD = ("MLFLOW_TRACKING_USERNAME", "MLFLOW_TRACKING_PASSWORD")
+
+
+def refusal_words(server: str, message: str) -> str | None:
+    """Return why a server that asks for a name and password refuses us, ``None`` if it does not.
+
+    Parameters
+    ----------
+    server
+        Its address.
+    message
+        What MLflow says.
+
+    Examples
+    --------
+    >>> refusal_words("https://m.example", "API request to ... failed with error code 403 != 200.")
+    'https://m.example refuses this user what is asked of it: the right to make experiments'
+    """
+    found = _REFUSAL.search(message)
+    if found is None:
+        return None
+    if found[1] == "403":
+        return f"{server} refuses this user what is asked of it: the right to make experiments"
+    missing = [name for name in _NAME_AND_PASSWORD if not os.environ.get(name)]
+    if missing:
+        return f"{server} asks for a name and a password: {' and '.join(missing)} not set"
+    return f"{server} does not know this name and password: see {' and '.join(_NAME_AND_PASSWORD)}"
 
 
 def _titled(client: MlflowClient, experiment: Any, title: str) -> str:

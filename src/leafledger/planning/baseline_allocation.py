@@ -67,7 +67,7 @@ _RULE = "unit_means"
 
 
 @dataclass(frozen=True)
-class Wanted:
+class AllocationOptions:
     """How lots are to be drawn; what is ``None`` is as it was planned.
 
     Attributes
@@ -113,7 +113,7 @@ class Allocated:
     notes: tuple[str, ...]
 
 
-def allocate_study(folder: Path, wanted: Wanted) -> Allocated:
+def allocate_study(folder: Path, options: AllocationOptions) -> Allocated:
     """Draw treatments on the values before, write them, and enter them in the book.
 
     Raises
@@ -124,11 +124,11 @@ def allocate_study(folder: Path, wanted: Wanted) -> Allocated:
     """
     with study_lock(folder):
         study = checked_study(folder)
-        refuse(study, wanted)
-        values = baseline_values(study, wanted)
-        allocation, facts = drawn(study, values, wanted)
+        refuse(study, options)
+        values = baseline_values(study, options)
+        allocation, facts = draw_allocation(study, values, options)
         files, notes = _files(study, allocation, facts)
-        _check_as_written(study.folder, files)
+        _check_written_design(study.folder, files)
         # units.csv comes last: until it is there nothing is allocated.
         for name in sorted(files, key=lambda name: (name == UNITS_FILE, name == STUDY_FILE, name)):
             write_bytes(study.folder / name, files[name])
@@ -140,7 +140,7 @@ def allocate_study(folder: Path, wanted: Wanted) -> Allocated:
 # ----------------------------------------------------------------------
 
 
-def refuse(study: Study, wanted: Wanted) -> None:
+def refuse(study: Study, options: AllocationOptions) -> None:
     """Refuse to draw lots where they were drawn, or too late.
 
     Raises
@@ -148,15 +148,15 @@ def refuse(study: Study, wanted: Wanted) -> None:
     InputFault
         With every reason.
     """
-    problems = [*_allocated_already(study, wanted), *_too_late(study), *_unfit(study)]
+    problems = [*_allocated_already(study, options), *_too_late(study), *_design_problems(study)]
     if problems:
         raise InputFault(problems)
 
 
-def _allocated_already(study: Study, wanted: Wanted) -> Iterator[Problem]:
+def _allocated_already(study: Study, options: AllocationOptions) -> Iterator[Problem]:
     column = study.definition.design.treatment
     named = [unit for unit, labels in study.units.items() if labels.get(column)]
-    if named and not wanted.again:
+    if named and not options.again:
         which = "every unit" if len(named) == len(study.units) else first_words(named, 5)
         yield Problem(
             file=units_file(study.folder),
@@ -173,16 +173,16 @@ def _too_late(study: Study) -> Iterator[Problem]:
     for session in study.sessions:
         if session.phase != "after":
             continue
-        there = [s.file for s in study.scans if s.session == session.session]
-        there = [file for file in there if (study.folder / file).exists()]
-        lying = study.folder / "raw" / session.session
-        if not there and lying.is_dir():
-            there = [f"raw/{session.session}/{p.name}" for p in sorted(lying.iterdir())]
-            there = [name for name in there if not Path(name).name.startswith(".")]
-        if there:
+        files = [s.file for s in study.scans if s.session == session.session]
+        files = [file for file in files if (study.folder / file).exists()]
+        session_folder = study.folder / "raw" / session.session
+        if not files and session_folder.is_dir():
+            files = [f"raw/{session.session}/{p.name}" for p in sorted(session_folder.iterdir())]
+            files = [name for name in files if not Path(name).name.startswith(".")]
+        if files:
             yield Problem(
-                file=there[0],
-                found=f"{len(there)} file{'s' * (len(there) > 1)} of {session.session}, a session "
+                file=files[0],
+                found=f"{len(files)} file{'s' * (len(files) > 1)} of {session.session}, a session "
                 "after the treatment",
                 expected="no scan after the treatment yet",
                 mend="Lots cannot be drawn when the treatment has begun. State in units.csv what "
@@ -190,7 +190,7 @@ def _too_late(study: Study) -> Iterator[Problem]:
             )
 
 
-def _unfit(study: Study) -> Iterator[Problem]:
+def _design_problems(study: Study) -> Iterator[Problem]:
     design = study.definition.design
     if design.unit is None:
         yield Problem(STUDY_FILE, "units that are not known", "a unit for every leaf",
@@ -215,7 +215,7 @@ def _unfit(study: Study) -> Iterator[Problem]:
 # ----------------------------------------------------------------------
 
 
-def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
+def baseline_values(study: Study, options: AllocationOptions) -> dict[str, list[float]]:
     """Return unit -> values of the indices before the treatment, means over those sessions.
 
     Raises
@@ -223,10 +223,10 @@ def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
     InputFault
         If there are no results, they are not current, or a unit has no value.
     """
-    stale = _stale(study)
-    if stale and wanted.again and _columns_of_earlier(study.folder):
+    stale = _outdated_tasks(study)
+    if stale and options.again and _columns_of_earlier(study.folder):
         # The results of the session before hold, whatever treatments were drawn since.
-        stale = _stale(_before_lots(study)) and stale
+        stale = _outdated_tasks(_before_lots(study)) and stale
     if stale or not (study.folder / _RESULTS).is_file():
         first = f"{stale[0].task.name}: {stale[0].why}" if stale else "no results"
         raise input_fault(
@@ -235,14 +235,18 @@ def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
             expected="unit means of the session before, of a run that is current",
             mend=f"Run it first: leafledger run {study.folder.name}",
         )
-    table, indices = read_csv(study.folder / _RESULTS), indices_of(study, wanted)
+    table, indices = read_csv(study.folder / _RESULTS), indices_of(study, options)
     return values_of_table(table, list(study.units), sessions_before(study), indices)
 
 
-def _stale(study: Study) -> list[Planned]:
+def _outdated_tasks(study: Study) -> list[Planned]:
     """Return the tasks that the values before rest on and that are not up to date."""
     rests_on = _upstream(study, _RULE)
-    return [one for one in outdated(study, FileDigests(study.folder)) if one.task in rests_on]
+    return [
+        planned
+        for planned in outdated(study, FileDigests(study.folder))
+        if planned.task in rests_on
+    ]
 
 
 def _before_lots(study: Study) -> Study:
@@ -271,17 +275,17 @@ def _upstream(study: Study, rule: str) -> set[Task]:
     """Return the task of a rule of the whole study, and all tasks whose results it rests on."""
     writer = {path: task for task in tasks(study) for path in outputs(task).values()}
     waiting = [Task(rule)]
-    known = set(waiting)
+    upstream = set(waiting)
     while waiting:
         for path in inputs(study, waiting.pop()).values():
             task = writer.get(path)
-            if task is not None and task not in known:
-                known.add(task)
+            if task is not None and task not in upstream:
+                upstream.add(task)
                 waiting.append(task)
-    return known
+    return upstream
 
 
-def indices_of(study: Study, wanted: Wanted) -> list[str]:
+def indices_of(study: Study, options: AllocationOptions) -> list[str]:
     """Return the indices that units are matched on: those asked for, else the primary one.
 
     Raises
@@ -289,8 +293,8 @@ def indices_of(study: Study, wanted: Wanted) -> list[str]:
     InputFault
         If none is asked for and the study names no primary contrast.
     """
-    if wanted.indices:
-        return list(dict.fromkeys(wanted.indices))
+    if options.indices:
+        return list(dict.fromkeys(options.indices))
     primary = study.definition.effects.primary
     if primary is None:
         raise input_fault(
@@ -324,12 +328,15 @@ def values_of_table(
     InputFault
         If an index is not in the table, or a unit has no value.
     """
-    known = sorted(set(table["index"]))
-    unknown = [name for name in indices if name not in known]
+    measured_indices = sorted(set(table["index"]))
+    unknown = [name for name in indices if name not in measured_indices]
     if unknown:
         raise InputFault(
             Problem(
-                _RESULTS, f"no index {quoted(name)}", "an index of this study", nearest(name, known)
+                _RESULTS,
+                f"no index {quoted(name)}",
+                "an index of this study",
+                nearest(name, measured_indices),
             )
             for name in unknown
         )
@@ -359,8 +366,8 @@ def values_of_table(
 # ----------------------------------------------------------------------
 
 
-def drawn(
-    study: Study, values: Mapping[str, Sequence[float]], wanted: Wanted
+def draw_allocation(
+    study: Study, values: Mapping[str, Sequence[float]], options: AllocationOptions
 ) -> tuple[Allocation, dict[str, Any]]:
     """Form pairs or blocks, draw lots within them, and return them with what is kept of it.
 
@@ -371,16 +378,16 @@ def drawn(
     """
     design, word = study.definition.design, study.definition.design.unit or "unit"
     treatments = in_order(design)
-    layout, n_blocks = _layout(study, wanted, len(treatments))
+    layout, n_blocks = _layout(study, options, len(treatments))
     problems = layout_problems(len(values), len(treatments), layout, n_blocks, plural(word))
     if problems:
         raise InputFault(problems)
     size = 2 if layout == PAIRS else len(values) // n_blocks
     units = list(study.units)
     blocks = alike_blocks(values, size)
-    seed = secrets.randbelow(2**32) if wanted.seed is None else wanted.seed
+    seed = secrets.randbelow(2**32) if options.seed is None else options.seed
     allocation = draw(units, treatments, layout, block_names(blocks, units), seed)
-    indices = indices_of(study, wanted)
+    indices = indices_of(study, options)
     facts = {
         "form": 1,
         "layout": layout,
@@ -407,28 +414,28 @@ def in_order(design: Design) -> list[str]:
     return ([design.control] if design.control in design.levels else []) + others
 
 
-def _layout(study: Study, wanted: Wanted, n_arms: int) -> tuple[str, int]:
+def _layout(study: Study, options: AllocationOptions, n_arms: int) -> tuple[str, int]:
     """Return layout and number of blocks: as asked, else as planned, else the smallest blocks."""
     planned = planned_answers(study.folder)
-    layout = wanted.layout or planned.get("layout")
+    layout = options.layout or planned.get("layout")
     if layout not in LAYOUTS or layout == FREE:
         layout = PAIRS if n_arms == 2 else BLOCKS
     if layout == PAIRS:
         return layout, 0
-    n_blocks = wanted.n_blocks
-    if n_blocks is None and wanted.layout is None:
+    n_blocks = options.n_blocks
+    if n_blocks is None and options.layout is None:
         n_blocks = planned.get("n_blocks")
     return layout, n_blocks or max(1, len(study.units) // n_arms)
 
 
 def planned_answers(folder: Path) -> dict[str, Any]:
     """Return the answers of ``plan/plan.json``; empty where the study was not planned so."""
-    place = folder / PLAN_FILE
+    path = folder / PLAN_FILE
     try:
-        known = read_json(place)
+        plan = read_json(path)
     except (OSError, ValueError):
         return {}
-    answers = known.get("answers") if isinstance(known, dict) else None
+    answers = plan.get("answers") if isinstance(plan, dict) else None
     return answers if isinstance(answers, dict) else {}
 
 
@@ -446,9 +453,9 @@ def rule_in_words(n_indices: int, layout: str) -> str:
 
 def earlier_allocations(folder: Path) -> list[Path]:
     """Return the allocations that were kept when lots were drawn again, and the one in force."""
-    there = sorted((folder / PLAN).glob("allocation-*.json"))
+    replaced = sorted((folder / PLAN).glob("allocation-*.json"))
     now = folder / ALLOCATION_FILE
-    return [*there, *([now] if now.is_file() else [])]
+    return [*replaced, *([now] if now.is_file() else [])]
 
 
 def _replaced(study: Study) -> str | None:
@@ -492,9 +499,9 @@ def _columns_of_earlier(folder: Path) -> set[str]:
     """Return the columns of units.csv that earlier allocations wrote."""
     names = set()
     for path in earlier_allocations(folder):
-        known = read_json(path)
-        if isinstance(known, dict) and isinstance(known.get("column"), str):
-            names.add(known["column"])
+        facts = read_json(path)
+        if isinstance(facts, dict) and isinstance(facts.get("column"), str):
+            names.add(facts["column"])
     return names
 
 
@@ -590,7 +597,7 @@ def _page(study: Study, facts: Mapping[str, Any]) -> bytes:
     return randomisation_html(study.definition.title, sections, checks)
 
 
-def _check_as_written(folder: Path, files: Mapping[str, bytes]) -> None:
+def _check_written_design(folder: Path, files: Mapping[str, bytes]) -> None:
     """Read the design as it will stand, before anything is written.
 
     Raises
@@ -599,7 +606,7 @@ def _check_as_written(folder: Path, files: Mapping[str, bytes]) -> None:
         With every problem of the new study.yaml and units.csv.
     """
     with tempfile.TemporaryDirectory() as scratch:
-        place = Path(scratch).resolve() / folder.name
+        copy = Path(scratch).resolve() / folder.name
         for name in (STUDY_FILE, UNITS_FILE):
-            write_bytes(place / name, files[name])
-        read_design(place)
+            write_bytes(copy / name, files[name])
+        read_design(copy)

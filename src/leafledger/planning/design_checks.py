@@ -176,9 +176,9 @@ def needed_units(answers: Answers) -> int | None:
     """
     if answers.difference is None or answers.scatter is None or not answers.treatments:
         return None
-    asked = answers.question
-    least = fewest_units(asked.alpha, asked.n_blocks, asked.paired)
-    n = units_needed(answers.difference, asked, answers.scatter, least)
+    question = answers.question
+    least = fewest_units(question.alpha, question.n_blocks, question.paired)
+    n = units_needed(answers.difference, question, answers.scatter, least)
     return None if n is None else n * answers.n_arms
 
 
@@ -199,8 +199,8 @@ def size_sentences(answers: Answers) -> list[str]:
             f"{plural(answers.word)} of one treatment differ is not stated. State it (--sd and "
             "--correlation), or name a study that has been run (--from)."
         ]
-    asked, n = answers.question, answers.per_arm
-    model, use = model_known(n, asked, answers.scatter)
+    question, n = answers.question, answers.per_arm
+    model, use = model_known(n, question, answers.scatter)
     named = {
         "covariate": "adjusted for the value before",
         "change": "of the change itself",
@@ -208,23 +208,23 @@ def size_sentences(answers: Answers) -> list[str]:
     }[use]
     if use == CHANGE:
         named += ", for too few degrees of freedom are left to adjust"
-    if asked.use_of_before(asked.model(n)) != use:
+    if question.use_of_before(question.model(n)) != use:
         named = named.partition(",")[0]
         named += " (the analysis adjusts for the value before; the variation given it is not known)"
-    variance = answers.scatter.variance(use, asked.n_before, asked.n_leaves, asked.n_scans)
+    variance = answers.scatter.variance(use, question.n_before, question.n_leaves, question.n_scans)
     split = (
-        f" With {answers.n_arms} treatments each is planned at alpha {asked.level:.3g}."
+        f" With {answers.n_arms} treatments each is planned at alpha {question.level:.3g}."
         if answers.n_arms > 2
         else ""
     )
     out = [
         f"{counted(answers.n_units, answers.word)} ({n} under each treatment) find a difference of "
-        f"{short(detectable(n, asked, answers.scatter))} in {answers.index} with a power of "
+        f"{short(detectable(n, question, answers.scatter))} in {answers.index} with a power of "
         f"{answers.power:g} at a two-sided alpha of {answers.alpha:g}: linear model {named}, "
         f"{model.df} degrees of freedom, residual standard deviation {short(math.sqrt(variance))} "
         f"({answers.scatter.source_of(use)}).{split}",
         *answers.scatter.remarks(
-            asked.paired or bool(asked.n_blocks), asked.n_leaves, asked.n_scans
+            question.paired or bool(question.n_blocks), question.n_leaves, question.n_scans
         ),
     ]
     power = reached_power(answers)
@@ -280,10 +280,10 @@ def design_problems(answers: Answers) -> list[Problem]:
                    "Add one, such as day0:before,day7:after.")  # fmt: skip
     out += layout_problems(answers.n_units, answers.n_arms, answers.layout, answers.n_blocks, word)
     if not out:
-        asked = answers.question
-        p = smallest_p(answers.per_arm, asked.n_blocks, asked.paired)
+        question = answers.question
+        p = smallest_p(answers.per_arm, question.n_blocks, question.paired)
         if p >= answers.alpha:
-            n = fewest_units(answers.alpha, asked.n_blocks, asked.paired) * answers.n_arms
+            n = fewest_units(answers.alpha, question.n_blocks, question.paired) * answers.n_arms
             refuse(
                 "--units",
                 f"{answers.n_units} {word}: by lots alone p can be no smaller than {p:.3g}",

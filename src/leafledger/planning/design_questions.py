@@ -75,7 +75,7 @@ def as_treatments(text: str) -> tuple[str, ...]:
             "expected at least two treatments, such as water,chelate: with one there is nothing to "
             "compare"
         )
-    twice = [label for label, n in Counter(one.casefold() for one in labels).items() if n > 1]
+    twice = [label for label, n in Counter(name.casefold() for name in labels).items() if n > 1]
     if twice:
         raise click.BadParameter(f"{quoted(twice[0])} stands there twice")
     if len(labels) > 12:
@@ -101,7 +101,7 @@ def as_sessions(text: str, start: dt.date | None = None) -> tuple[PlannedSession
     if all(phase is None for _, phase, _ in parsed):
         parsed = [(n, BEFORE if i == 0 else AFTER, d) for i, (n, _, d) in enumerate(parsed)]
     sessions = tuple(
-        PlannedSession(name, phase or AFTER, date or _dated(name, parsed[0][0], start))
+        PlannedSession(name, phase or AFTER, date or _date_of_session(name, parsed[0][0], start))
         for name, phase, date in parsed
     )
     named = Counter(s.session.casefold() for s in sessions)
@@ -112,7 +112,7 @@ def as_sessions(text: str, start: dt.date | None = None) -> tuple[PlannedSession
     if phases != sorted(phases, key=[BEFORE, AFTER].index):
         raise click.BadParameter("expected every session before the treatment first")
     dates = [s.date for s in sessions if s.date is not None]
-    if any(one >= two for one, two in pairwise(dates)):
+    if any(earlier >= later for earlier, later in pairwise(dates)):
         raise click.BadParameter("expected dates that rise from session to session")
     return sessions
 
@@ -138,11 +138,11 @@ def _session(text: str) -> tuple[str, str | None, dt.date | None]:
     return name, phase, date
 
 
-def _dated(name: str, first: str, start: dt.date | None) -> dt.date | None:
-    here, there = _DAY.fullmatch(name), _DAY.fullmatch(first)
-    if start is None or here is None or there is None:
+def _date_of_session(name: str, first: str, start: dt.date | None) -> dt.date | None:
+    day, first_day = _DAY.fullmatch(name), _DAY.fullmatch(first)
+    if start is None or day is None or first_day is None:
         return start if start is not None and name == first else None
-    return start + dt.timedelta(days=int(here.group(1)) - int(there.group(1)))
+    return start + dt.timedelta(days=int(day.group(1)) - int(first_day.group(1)))
 
 
 def as_date(text: str) -> dt.date:
@@ -319,12 +319,12 @@ class Source:
             except click.BadParameter as error:
                 self.refuse(name, str(text), error.message)
                 return None
-        typed = self._asked(question, parse, default, fits) if self.asking else default
+        typed = self._answer(question, parse, default, fits) if self.asking else default
         if typed is None:
             self.missing.append(name)
         return parse(typed) if typed else None
 
-    def _asked(
+    def _answer(
         self,
         question: str,
         parse: Callable[[str], T],
@@ -427,7 +427,8 @@ def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
         seed=0, seconds_per_scan=float(given.get("seconds_per_scan") or 30.0),
     )  # fmt: skip
     n_units = source("units", f"Number of {plural(word)} in all{_hint(draft)}", _count(MOST_UNITS),
-                     _computed(draft), lambda n: _misfit(replace(draft, n_units=n)))  # fmt: skip
+                     _computed_units(draft),
+                    lambda n: _layout_reason(replace(draft, n_units=n)))  # fmt: skip
     counts = draft.quantity == "counts"
     every = source("reference_every", "Dark and white after every how many leaf scans", _count(500),
                    "12") if counts else 500  # fmt: skip
@@ -445,12 +446,16 @@ def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
     )  # fmt: skip
 
 
-def _misfit(draft: Answers) -> str:
+def _layout_reason(draft: Answers) -> str:
     """Return why a number of units does not fit treatments and blocks; ``""`` if it does."""
-    found = layout_problems(
+    problems = layout_problems(
         draft.n_units, draft.n_arms, draft.layout, draft.n_blocks, plural(draft.word)
     )
-    return f"{found[0].found}: expected {found[0].expected}. {found[0].mend}" if found else ""
+    return (
+        f"{problems[0].found}: expected {problems[0].expected}. {problems[0].mend}"
+        if problems
+        else ""
+    )
 
 
 def _count(most: int) -> Callable[[str], int]:
@@ -566,7 +571,7 @@ def _missing(flags: list[str], draft: Answers) -> Problem:
     )
 
 
-def _computed(draft: Answers) -> str | None:
+def _computed_units(draft: Answers) -> str | None:
     """Return the computed number of units as text, ``None`` if it is not known."""
     n = needed_units(draft)
     return None if n is None or n > MOST_UNITS else str(n)

@@ -177,10 +177,10 @@ def units_text(planned: PlannedStudy) -> str:
     """Return units.csv; the treatment is blank where lots are drawn later."""
     if planned.allocation is not None:
         column = BLOCK_COLUMN[planned.answers.layout]
-        own = planned.allocation
+        allocation = planned.allocation
         heading = ["unit", TREATMENT, *([column] if column else [])]
         rows = [
-            [unit, own.treatment[unit], *([own.block[unit]] if column else [])]
+            [unit, allocation.treatment[unit], *([allocation.block[unit]] if column else [])]
             for unit in planned.units
         ]
         return csv_text([heading, *rows])
@@ -294,7 +294,7 @@ def study_text(answers: Answers) -> str:
     if answers.index not in DEFAULT_INDICES:
         indices = f"indices:\n  use: [{', '.join((*DEFAULT_INDICES, answers.index))}]\n"
     form = f"{{form: text, quantity: {answers.quantity}, wavelength_column: 1, value_column: 2}}"
-    asked = (
+    question = (
         f"Does {' or '.join(t for t in answers.treatments if t != answers.control)} change "
         f"{answers.index} against {answers.control} by {after[-1] if after else 'the end'}?"
     )
@@ -304,7 +304,7 @@ def study_text(answers: Answers) -> str:
 # drawn (plan/randomisation.html): change them here and the analysis no longer follows the plan.
 version: 1
 title: {_quoted(answers.title)}
-question: {_quoted(asked)}
+question: {_quoted(question)}
 design:
 {_line(f"  unit: {_quoted(answers.word)}", "word for one experimental unit; ids: units.csv")}\
 {_line(f"  treatment: {TREATMENT}", "a column of units.csv")}\

@@ -266,12 +266,12 @@ def _document(title: str, footer: str) -> FPDF:
 
 
 @lru_cache(maxsize=1)
-def _letters() -> frozenset[int]:
+def _printable_characters() -> frozenset[int]:
     """Return the characters that the fonts of the PDFs hold."""
     from matplotlib.ft2font import FT2Font
 
-    known = [set(FT2Font(str(_fonts() / name)).get_charmap()) for name in _FONTS.values()]
-    return frozenset(set.intersection(*known))
+    character_sets = [set(FT2Font(str(_fonts() / name)).get_charmap()) for name in _FONTS.values()]
+    return frozenset(set.intersection(*character_sets))
 
 
 def _fonts() -> Path:
@@ -288,7 +288,7 @@ def missing_letters(text: str) -> str:
     >>> missing_letters("größer, ρ ≈ 0.6") == "", len(missing_letters("\\u8449\\u8449"))
     (True, 1)
     """
-    return "".join(dict.fromkeys(c for c in text if ord(c) not in _letters()))
+    return "".join(dict.fromkeys(c for c in text if ord(c) not in _printable_characters()))
 
 
 def _printable(text: str) -> str:

@@ -189,7 +189,7 @@ def alike_blocks(values: Mapping[str, Sequence[float]], size: int) -> list[list[
         order = sorted(range(len(units)), key=lambda i: (x[i, 0], units[i]))
         groups = [order[i : i + size] for i in range(0, len(order), size)]
     else:
-        groups = _exchanged(_from_outside(_whitened(x), size), _whitened(x))
+        groups = _improve_by_exchange(_blocks_from_outside(_whitened(x), size), _whitened(x))
     groups.sort(key=lambda group: (float(x[group, 0].mean()), units[group[0]]))
     return [sorted(units[i] for i in group) for group in groups]
 
@@ -210,46 +210,48 @@ def _whitened(x: Array) -> Array:
     return np.asarray(u[:, s > 1e-9 * s[0]] * np.sqrt(len(x)), dtype=np.float64)
 
 
-def _from_outside(z: Array, size: int) -> list[list[int]]:
+def _blocks_from_outside(z: Array, size: int) -> list[list[int]]:
     """Return blocks: the unit farthest from the centre with those nearest to it, and so on."""
-    left, groups = list(range(len(z))), []
-    while left:
-        centre = z[left].mean(axis=0)
-        start = max(left, key=lambda i: (float(((z[i] - centre) ** 2).sum()), -i))
-        near = sorted(left, key=lambda i: (i != start, float(((z[i] - z[start]) ** 2).sum()), i))
+    remaining, groups = list(range(len(z))), []
+    while remaining:
+        centre = z[remaining].mean(axis=0)
+        start = max(remaining, key=lambda i: (float(((z[i] - centre) ** 2).sum()), -i))
+        near = sorted(
+            remaining, key=lambda i: (i != start, float(((z[i] - z[start]) ** 2).sum()), i)
+        )
         groups.append(near[:size])
-        left = [i for i in left if i not in set(near[:size])]
+        remaining = [i for i in remaining if i not in set(near[:size])]
     return groups
 
 
-def _within(z: Array, group: Sequence[int]) -> float:
+def _sum_of_squares(z: Array, group: Sequence[int]) -> float:
     rows = z[list(group)]
     return float(((rows - rows.mean(axis=0)) ** 2).sum())
 
 
-def _exchanged(groups: list[list[int]], z: Array) -> list[list[int]]:
+def _improve_by_exchange(groups: list[list[int]], z: Array) -> list[list[int]]:
     """Exchange two units of two blocks while that lowers the sum of squares within blocks."""
     groups = [list(group) for group in groups]
     for _ in range(_SWEEPS):
         improved = False
         for a in range(len(groups)):
             for b in range(a + 1, len(groups)):
-                improved |= _best_exchange(groups, a, b, z)
+                improved |= _make_best_exchange(groups, a, b, z)
         if not improved:
             break
     return groups
 
 
-def _best_exchange(groups: list[list[int]], a: int, b: int, z: Array) -> bool:
-    now = _within(z, groups[a]) + _within(z, groups[b])
+def _make_best_exchange(groups: list[list[int]], a: int, b: int, z: Array) -> bool:
+    now = _sum_of_squares(z, groups[a]) + _sum_of_squares(z, groups[b])
     best: tuple[float, list[int], list[int]] | None = None
     for i in range(len(groups[a])):
         for j in range(len(groups[b])):
-            one, two = list(groups[a]), list(groups[b])
-            one[i], two[j] = two[j], one[i]
-            then = _within(z, one) + _within(z, two)
+            first, second = list(groups[a]), list(groups[b])
+            first[i], second[j] = second[j], first[i]
+            then = _sum_of_squares(z, first) + _sum_of_squares(z, second)
             if then < (now if best is None else best[0]) - _GAIN:
-                best = then, one, two
+                best = then, first, second
     if best is None:
         return False
     groups[a], groups[b] = best[1], best[2]
@@ -353,9 +355,9 @@ def balance(
     They describe what the lots gave; nothing is tested, since any difference is chance.
     """
     rows = []
-    for at, name in enumerate(names):
+    for column, name in enumerate(names):
         for treatment in dict.fromkeys(sorted(allocation.treatment.values())):
-            held = [values[u][at] for u, t in allocation.treatment.items() if t == treatment]
+            held = [values[u][column] for u, t in allocation.treatment.items() if t == treatment]
             rows.append(
                 {
                     "index": name,
@@ -575,7 +577,7 @@ def steps(session: str, order: Sequence[str], effort: Effort, n_arms: int) -> li
 
     if effort.n_references:
         references()
-    for at, unit in enumerate(order, start=1):
+    for n_units_measured, unit in enumerate(order, start=1):
         for leaf in range(1, effort.n_leaves + 1):
             for replicate in range(1, effort.n_scans + 1):
                 name = f"{session}-{unit}-{leaf}"
@@ -583,7 +585,9 @@ def steps(session: str, order: Sequence[str], effort: Effort, n_arms: int) -> li
                 out.append(
                     Step(len(out) + 1, scan, SAMPLE, session, unit, str(leaf), str(replicate))
                 )
-        if effort.n_references and (at % between == 0 or at == len(order)):
+        if effort.n_references and (
+            n_units_measured % between == 0 or n_units_measured == len(order)
+        ):
             references()
     return out
 

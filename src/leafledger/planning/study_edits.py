@@ -63,18 +63,18 @@ def units_with(
         else:
             cells = [*row, *[""] * (len(heading) - len(row))]
             unit = cells[heading.index("unit")].strip()
-            at = heading.index(column)
-            if cells[at].strip() and column not in ours:
+            column_index = heading.index(column)
+            if cells[column_index].strip() and column not in ours:
                 raise input_fault(
                     file=UNITS_FILE,
                     found=f"a column {quoted(column)} that is filled in ({unit}: "
-                    f"{quoted(cells[at].strip())})",
+                    f"{quoted(cells[column_index].strip())})",
                     expected=f"a free column for the {column}s that are formed now",
                     mend=f"Rename the column {column}.",
                     column=column,
                 )
             cells[heading.index(treatment)] = allocation.treatment[unit]
-            cells[at] = allocation.block[unit]
+            cells[column_index] = allocation.block[unit]
             write.writerow([cell for k, cell in enumerate(cells) if k not in dead])
     return mark + out.getvalue().encode("utf-8")
 
@@ -154,26 +154,28 @@ def with_rows_of_session(data: bytes, session: str, rows: Sequence[Sequence[str]
     heading = [cell.strip() for cell in read[0]]
     if not set(SCAN_COLUMNS) <= set(heading):
         return None
-    at = {name: heading.index(name) for name in heading}
-    mine = [i for i, row in enumerate(read) if i and row and row[at["session"]] == session]
-    there = {read[i][at["scan"]]: i for i in mine}
+    column_of = {name: heading.index(name) for name in heading}
+    session_rows = [
+        i for i, row in enumerate(read) if i and row and row[column_of["session"]] == session
+    ]
+    row_of = {read[i][column_of["scan"]]: i for i in session_rows}
     planned = {row[0]: dict(zip(SCAN_COLUMNS, row, strict=True)) for row in rows}
     samples = {name for name, cells in planned.items() if cells["role"] == "sample"}
-    standing = {name for name, i in there.items() if read[i][at["role"]] == "sample"}
+    standing = {name for name, i in row_of.items() if read[i][column_of["role"]] == "sample"}
     used = ("time", "note", "photo", "omitted")
-    if samples != standing or any(read[i][at[name]] for i in mine for name in used):
+    if samples != standing or any(read[i][column_of[name]] for i in session_rows for name in used):
         return None
-    if {name for name in there if name not in standing} - set(planned):
+    if {name for name in row_of if name not in standing} - set(planned):
         return None  # a reference or tile that was added by hand
     new = []
     for name, cells in planned.items():
-        row = list(read[there[name]]) if name in there else [""] * len(heading)
+        row = list(read[row_of[name]]) if name in row_of else [""] * len(heading)
         for column, value in cells.items():
-            row[at[column]] = value
+            row[column_of[column]] = value
         new.append(row)
-    first = mine[0] if mine else len(read)
-    left = [row for i, row in enumerate(read[:first])]
-    rest = [row for i, row in enumerate(read) if i >= first and i not in set(mine)]
+    first = session_rows[0] if session_rows else len(read)
+    rows_before = read[:first]
+    rest = [row for i, row in enumerate(read) if i >= first and i not in set(session_rows)]
     out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerows([*left, *new, *rest])
+    csv.writer(out, lineterminator="\n").writerows([*rows_before, *new, *rest])
     return out.getvalue().encode("utf-8")

@@ -190,9 +190,9 @@ class OtherStudyScatter:
     def source_of(self, use: str) -> str:
         """Return where the variance of one model is known from, and given what."""
         given = [*(["value before"] if use == COVARIATE else []), *self.factors.get(use, ())]
-        of = {COVARIATE: "", CHANGE: " in the change itself", AFTER: " in the value after"}[use]
-        found = f"the variation{of} that the study {self.study} found"
-        return found + (f", given {listed(given)}" if given else "")
+        of_what = {COVARIATE: "", CHANGE: " in the change itself", AFTER: " in the value after"}
+        source = f"the variation{of_what[use]} that the study {self.study} found"
+        return source + (f", given {listed(given)}" if given else "")
 
     def use_known(self, use_of_before: str) -> str | None:
         """Return the model whose variance stands for a planned one, ``None`` if none does.
@@ -221,10 +221,10 @@ class OtherStudyScatter:
             If the other study does not know the variance of this model.
         """
         if use_of_before not in self.parts:
-            known = " and ".join(_MODELS[use] for use in self.parts)
+            known_models = " and ".join(_MODELS[use] for use in self.parts)
             raise input_fault(
                 file="--from",
-                found=f"{self.study}, whose scatter is known {known}",
+                found=f"{self.study}, whose scatter is known {known_models}",
                 expected="a study without a session before, as the planned one"
                 if use_of_before == AFTER
                 else f"its scatter {_MODELS[use_of_before]}, as so few units are compared",
@@ -292,22 +292,22 @@ def scatter_of_study(folder: Path, index: str) -> OtherStudyScatter:
     InputFault
         If there are no results, or they do not tell of this index.
     """
-    place = folder / _POWER
-    if not place.is_file():
+    path = folder / _POWER
+    if not path.is_file():
         raise input_fault(
             file="--from",
             found=f"no results/power.csv in {folder.name or folder}",
             expected="a study that has been run: its power.csv tells of the variation",
             mend=f"Run it first: leafledger run {folder}",
         )
-    table = read_csv(place)
-    known = sorted(set(table["index"]))
-    if index not in known:
+    table = read_csv(path)
+    known_indices = sorted(set(table["index"]))
+    if index not in known_indices:
         raise input_fault(
             file="--from",
             found=f"no {index} in the results of {folder.name}",
-            expected=f"one of {first_words(known)}",
-            mend=nearest(index, known),
+            expected=f"one of {first_words(known_indices)}",
+            mend=nearest(index, known_indices),
         )
     rows = table[(table["index"] == index) & table["sd_residual"].notna()]
     if rows.empty:
@@ -374,8 +374,8 @@ def standing_of(folder: Path) -> str:
 
 def _has_before(folder: Path) -> bool:
     """Tell whether a study compared changes since a session before the treatment."""
-    place = folder / "results" / "effects.csv"
-    return place.is_file() and any("change" in str(q) for q in read_csv(place)["question"])
+    path = folder / "results" / "effects.csv"
+    return path.is_file() and any("change" in str(q) for q in read_csv(path)["question"])
 
 
 def _parts(rows: Any) -> tuple[float, float, float]:
@@ -465,11 +465,11 @@ def model_known(n: int, question: Question, scatter: Scatter) -> tuple[Design, s
     value before is known it is the model without it, with the degrees of freedom of that.
     """
     model = question.model(n)
-    wanted = question.use_of_before(model)
-    known = scatter.use_known(wanted)
-    if known is None or known == wanted:
-        return model, wanted
-    return replace(model, before=False), known
+    planned_use = question.use_of_before(model)
+    known_use = scatter.use_known(planned_use)
+    if known_use is None or known_use == planned_use:
+        return model, planned_use
+    return replace(model, before=False), known_use
 
 
 def standard_error(n: int, question: Question, scatter: Scatter) -> float:

@@ -1,7 +1,9 @@
-"""The content store: results kept by the key of what made them, so that going back costs nothing.
+"""What is kept by the key of what made it, so that it need not be made again?
 
-An entry is a folder named by the key; it is written under another name and renamed, so that it
-is whole or absent. Every file is checked against its record before it is handed out.
+The content store keeps results, so that going back costs nothing. An entry is a folder named by the
+key; it is written under another name and renamed, so that it is whole or absent. Every file is
+checked against its record before it is handed out. Parts of a result, such as the drawings of a
+report, are kept by a key of their own, each with its digest.
 
 Large tables of spectra are most of a study's results. They are not copied: the file in place is the
 only one, and it moves into its entry when another version is to take its place, and back when it is
@@ -10,21 +12,36 @@ asked for again. A file that is no longer what its record says is not moved; it 
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Callable, Collection, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from leafledger.errors import quoted
-from leafledger.records.digests import sha256_of_file
+from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.record import Record, read_record, write_record
 from leafledger.study.table_files import (
+    canonical_json,
     not_through_a_link,
     remove_file,
     remove_folder,
     whole_file,
+    write_bytes,
 )
+
+NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
+
+
+def may_use_store() -> bool:
+    """Tell whether what was kept earlier may be used in this process."""
+    return not os.environ.get(NO_STORE_VARIABLE)
+
+
+# Results of tasks.
+# ----------------------------------------------------------------------
 
 FOLDER = "ledger/store"
 _RECORD = "record.json"
@@ -250,3 +267,113 @@ def _why_damaged(entry: Path, key: str, record: Record | None, owed: Collection[
         if not kept.is_file() or sha256_of_file(kept) != output["sha256"]:
             return f"a damaged entry, whose copy of {output['path']} is gone or was changed"
     return None
+
+
+# Parts of a result.
+# ----------------------------------------------------------------------
+
+PARTS = "ledger/cache/parts"
+DRAWINGS = "drawings"
+"""The kind of parts that figures are."""
+MOST_PARTS_BYTES = 200_000_000
+"""What a study keeps of each kind of parts; a report of 30 figures takes 6 MB."""
+
+
+class KeptFiles:
+    """Small sets of files of one study, such as a drawing in its forms, by the key of their maker.
+
+    A set is one file: the digest of all after it, a line of JSON with key, names and sizes, and
+    the files. One that was damaged, edited or put under another key is thrown away when it is asked
+    for, and what it held is made again.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    kind
+        What is kept, such as ``drawings``: the name of a folder of its own.
+    """
+
+    def __init__(self, folder: Path, kind: str) -> None:
+        self.root = folder / PARTS / kind
+
+    def _place(self, key: str) -> Path:
+        return self.root / key[:2] / key
+
+    def get(self, key: str) -> dict[str, bytes] | None:
+        """Return name -> content of the files kept under ``key``, ``None`` if none are whole.
+
+        Parameters
+        ----------
+        key
+            A digest in hex.
+        """
+        place = self._place(key)
+        try:
+            found = _read_parts(place.read_bytes(), key)
+        except OSError:
+            return None
+        with suppress(
+            OSError
+        ):  # what cannot be removed or dated is none the less not used, or used
+            if found is None:
+                remove_file(place)
+            else:
+                os.utime(not_through_a_link(place))
+        return found
+
+    def put(self, key: str, files: Mapping[str, bytes]) -> None:
+        """Keep these files; a disk that is full keeps nothing, and what was made stays good."""
+        head = {"key": key, "files": [[name, len(content)] for name, content in files.items()]}
+        body = b"\n".join([canonical_json(head).encode(), b"".join(files.values())])
+        with suppress(OSError):
+            write_bytes(self._place(key), b"\n".join([sha256_of_bytes(body).encode(), body]))
+
+    def trim(self, most_bytes: int = MOST_PARTS_BYTES) -> int:
+        """Throw away the longest unused sets beyond so many bytes; return the bytes left."""
+        found = []
+        for path in self.root.glob("??/*"):
+            with suppress(FileNotFoundError):  # another report of the study may trim, too
+                found.append((path.stat().st_mtime, path.stat().st_size, path))
+        taken = sum(size for _, size, _ in found)
+        for _, size, path in sorted(found):
+            if taken <= most_bytes:
+                break
+            remove_file(path)
+            taken -= size
+        return taken
+
+
+def _read_parts(content: bytes, key: str) -> dict[str, bytes] | None:
+    """Return the files of a set, ``None`` if it is not as it was written under this key."""
+    digest, _, body = content.partition(b"\n")
+    if digest != sha256_of_bytes(body).encode():
+        return None
+    head, _, blob = body.partition(b"\n")
+    try:
+        told = json.loads(head)
+        sizes = [(str(name), int(size)) for name, size in told["files"]]
+        whole = told["key"] == key and sum(size for _, size in sizes) == len(blob)
+    except (ValueError, TypeError, KeyError):
+        return None
+    if not whole or any(size < 0 for _, size in sizes):
+        return None
+    files, start = {}, 0
+    for name, size in sizes:
+        files[name] = blob[start : start + size]
+        start += size
+    return files
+
+
+def trim_parts(folder: Path, most_bytes: int) -> int:
+    """Trim every kind of parts that a study keeps; return the bytes left.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    most_bytes
+        Of each kind.
+    """
+    kinds = sorted(path.name for path in (folder / PARTS).glob("*") if path.is_dir())
+    return sum(KeptFiles(folder, kind).trim(most_bytes) for kind in kinds)

@@ -20,6 +20,7 @@ from leafledger.reflectance.measurement_equation import (
     interpolate,
     reflect,
     source_name,
+    source_order,
 )
 from leafledger.reflectance.references import Blocks, References, Scans, levels
 
@@ -63,8 +64,8 @@ class Reflected:
     def u_reference(self) -> Floats:
         """Standard uncertainty of all that scans share, same shape: noise and every source."""
         total = self.u_noise**2
-        for change in self.shared.values():
-            total += np.square(change, dtype=np.float64)
+        for name in sorted(self.shared, key=source_order):
+            total += np.square(self.shared[name], dtype=np.float64)
         return np.asarray(np.sqrt(total, out=total), dtype=np.float64)
 
 

@@ -249,6 +249,23 @@ def source_name(source: str, place: int = 0) -> str:
     return f"u_{source}" if place == 0 else f"u_{source}_{place + 1}"
 
 
+_SOURCES = ("drift", "stray", "linearity", "dark", "integration", "axis")
+
+
+def source_order(column: str) -> tuple[int, int]:
+    """Return the place of a shared source among all, by its column, whatever scan had it first.
+
+    A sum over sources taken in this order has the same last digit for every split of the scans.
+
+    Examples
+    --------
+    >>> sorted(["u_axis", "u_dark_2", "u_drift", "u_dark"], key=source_order)
+    ['u_drift', 'u_dark', 'u_dark_2', 'u_axis']
+    """
+    source, _, number = column.removeprefix("u_").partition("_")
+    return _SOURCES.index(source), int(number or 1)
+
+
 def interpolate(before: WhitePart, after: WhitePart, after_weight: Floats) -> WhitePart:
     """Interpolate the white rate in time between the block before and the block after.
 

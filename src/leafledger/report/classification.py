@@ -322,6 +322,7 @@ def rival_words(frame: pd.DataFrame) -> str:
     rows = [row for row in comparison_rows(frame) if not row["is_reference"]]
     if not rows:
         return ""
+    sample = sample_words(rows[0])
     margins = [float(row["margin"]) for row in rows if is_number(row.get("margin"))]
     margin = f" by a margin of {format_fixed(100 * margins[0], 0)} points" if margins else ""
     better = better_rivals(frame)
@@ -339,7 +340,27 @@ def rival_words(frame: pd.DataFrame) -> str:
         parts.append(
             f"These units cannot tell whether it is worse by more than that: {', '.join(unknown)}."
         )
-    return " ".join(parts)
+    return " ".join([*parts, *sample])
+
+
+def sample_words(row: Mapping[str, Any]) -> list[str]:
+    """Say how many units and scans of the study a comparison is on; nothing if on all.
+
+    Examples
+    --------
+    >>> sample_words({"n_units": 200, "n_units_all": 2000, "n_scans": 2000, "n_scans_all": 20000})
+    ['All procedures are compared on a sample: 2,000 of 20,000 scans, 200 of 2,000 units held out.']
+    """
+    names = ("n_units", "n_units_all", "n_scans", "n_scans_all")
+    if not all(is_number(row.get(name)) for name in names):
+        return []
+    units, all_units, scans, all_scans = (int(row[name]) for name in names)
+    if scans == all_scans:
+        return []
+    return [
+        f"All procedures are compared on a sample: {scans:,} of {all_scans:,} scans, {units:,} of "
+        f"{all_units:,} units held out."
+    ]
 
 
 def confused_pairs(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -1,8 +1,9 @@
 """Tables of the page as CSV, kept inside the page until a reader asks for one.
 
-A table that stands in the results folder is given as that file, byte for byte. A table that the
-page works out is written in the same way: whole numbers, empty for missing, and text that a
-spreadsheet would run as a formula with an apostrophe before it; numbers are never altered.
+A table that stands in the results folder is given as that file, byte for byte; one of more than
+2 MB is not held in the page, which leads to the file instead. A table that the page works out is
+written in the same way: whole numbers, empty for missing, and text that a spreadsheet would run as
+a formula with an apostrophe before it; numbers are never altered.
 """
 
 from __future__ import annotations
@@ -23,10 +24,13 @@ from leafledger.report.gather import Material
 from leafledger.report.provenance import Step
 from leafledger.report.tables_workbook import is_missing
 from leafledger.report.unfinished import tables_of
+from leafledger.study.columns import Result
 from leafledger.study.table_files import escape_formula_cell
 from leafledger.study.tables import TABLES
 
 _LEVEL = 9
+_LARGEST = 2_000_000
+"""Letters of a table of the results folder that the page holds at most."""
 
 
 @dataclass(frozen=True)
@@ -41,11 +45,14 @@ class Download:
         Part of the page whose lineage it shares.
     text
         CSV: UTF-8, one line of headings.
+    link
+        Path below the results folder, if the page leads to the file and does not hold the text.
     """
 
     file: str
     part: str
     text: str
+    link: str = ""
 
     @property
     def n_rows(self) -> int:
@@ -88,7 +95,8 @@ def packed(downloads: Mapping[str, Download]) -> str:
 
     The same bytes every time, and free of anything that could end a script element.
     """
-    values = {name: {"file": d.file, "text": d.text} for name, d in downloads.items()}
+    held = {name: d for name, d in downloads.items() if not d.link}
+    values = {name: {"file": d.file, "text": d.text} for name, d in held.items()}
     text = json.dumps(values, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
     return base64.b64encode(gzip.compress(text.encode(), _LEVEL, mtime=0)).decode()
 
@@ -119,7 +127,7 @@ def downloads_of(
         Role -> path of the files that the report reads.
     """
     found = {
-        role: Download(f"{role}.csv", table.saved, inputs[role].read_text(encoding="utf-8"))
+        role: _of_a_file(f"{role}.csv", table, inputs[role])
         for table in TABLES.values()
         for role in [table.report_role]
         if table.saved and role in inputs and inputs[role].is_file()
@@ -132,6 +140,11 @@ def downloads_of(
     for name, part, columns, rows in worked_out:
         found[name] = Download(f"{name}.csv", part, csv_text(columns, rows))
     return found
+
+
+def _of_a_file(name: str, table: Result, path: Path) -> Download:
+    text = path.read_text(encoding="utf-8")
+    return Download(name, table.saved, text, table.path if len(text) > _LARGEST else "")
 
 
 Table = tuple[str, str, list[str], Rows]

@@ -1,7 +1,7 @@
 """How is a figure drawn: which colours and panels, and how does it reach page and files?
 
-A figure is drawn once with matplotlib and kept as SVG and PNG: the same bytes every time. An
-interactive figure is a set of rounded values that the page draws itself. Every figure states n,
+A figure is built here with matplotlib and drawn by :mod:`leafledger.report.drawing`. An interactive
+figure is a set of rounded values that the page draws itself. Every figure states n,
 error bars and adjustment in its caption, and no group is told by its colour alone.
 
 References
@@ -12,23 +12,29 @@ friendly to colorblind people. Wong B (2011) Points of view: color blindness. Na
 
 from __future__ import annotations
 
-import base64
-import io
 import math
-import re
 import textwrap
-import warnings
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup, escape
+from markupsafe import Markup
 from numpy.typing import NDArray
 
-from leafledger.errors import StageFailure
+from leafledger.records.store import KeptFiles
+from leafledger.report.drawing import (
+    DPI,
+    RASTER_ABOVE_BYTES,
+    Drawing,
+    Order,
+    draw_all,
+    draw_for_page,
+    inline_svg,
+    picture,
+    words_of_lacking,
+)
 from leafledger.report.numbers import is_number, plain, short
 
 # Colours, markers and dashes.
@@ -226,57 +232,74 @@ def _dash(dashes: Any) -> str:
 NOT_TESTED = " Nothing is tested here."
 """What a caption says of a figure without a test; others tell what their p is adjusted for."""
 
-_RASTER_ABOVE_BYTES = 300_000
-_DPI = 200
-_PIXELS_PER_POINT = 1.38
-_TAG = re.compile(r"<[^>]+>")
-_ID = re.compile(r'\sid="([^"]*)"')
-_REFERENCE = re.compile(r'(url\(#|href="#)')
 
-
-@dataclass(frozen=True)
 class Figure:
-    """One figure as the page shows it."""
+    """One figure as the page shows it: asked for markup or caption, its set draws what waits.
 
-    name: str
-    title: str
-    alt: str
-    caption: str
-    markup: Markup
-    wide: bool
-    files: tuple[str, ...]
+    Attributes
+    ----------
+    name, title, alt
+        As given to :meth:`FigureSet.add`.
+    wide
+        Scrolls on a narrow screen.
+    files
+        Names of its files.
+    """
+
+    def __init__(
+        self, book: FigureSet, name: str, title: str, alt: str, caption: str, wide: bool
+    ) -> None:
+        self._book, self._caption = book, caption
+        self.name, self.title, self.alt, self.wide = name, title, plain(alt), wide
+        self.files = tuple(f"{name}.{form}" for form in book.forms)
+
+    @property
+    def markup(self) -> Markup:
+        """The drawing for the page: SVG, or a picture where that is lighter."""
+        files = self._book.drawing_of(self.name).files
+        svg, png = files["svg"], files.get("png", b"")
+        if len(svg) > RASTER_ABOVE_BYTES and len(png) < len(svg):
+            return picture(png, self.alt)
+        return inline_svg(svg.decode(), self.name, self.alt)
+
+    @property
+    def caption(self) -> str:
+        """What n, error bars and adjustment are, and which signs the font lacks."""
+        return plain(self._caption + words_of_lacking(self._book.drawing_of(self.name).lacking))
 
 
 @dataclass
 class FigureSet:
-    """Collects the figures of one report.
+    """Collects the figures of one report; they are drawn together once one is asked for.
 
     Attributes
     ----------
     forms
         File forms wanted in ``figures/``: svg, png.
-    files
-        File name -> content.
+    kept
+        Drawings of earlier reports, to be used where a figure is the same; ``None`` for none.
     figures
-        The figures in the order they were drawn.
+        The figures in the order they were added.
     interactive
         What the figures that answer the pointer are drawn from.
     """
 
     forms: Sequence[str]
-    files: dict[str, bytes] = field(default_factory=dict)
+    kept: KeptFiles | None = None
     figures: list[Figure] = field(default_factory=list)
     interactive: list[InteractiveFigure] = field(default_factory=list)
+    _waiting: dict[str, Order] = field(default_factory=dict)
+    _drawn: dict[str, Drawing] = field(default_factory=dict)
 
     def add(
         self, figure: Any, name: str, title: str, alt: str, caption: str, *, wide: bool = False
     ) -> Figure:
-        """Keep a figure: its files, and its drawing for the page.
+        """Take a figure: its files, and its drawing for the page.
 
         Parameters
         ----------
         figure
-            From :func:`new_figure`.
+            From :func:`new_figure`; nothing may be changed in it afterwards.
         name
             File name without ending; ours, never the user's.
         title, alt, caption
@@ -285,29 +308,37 @@ class FigureSet:
         wide
             Several panels side by side: scrolls on a narrow screen instead of shrinking.
         """
-        import matplotlib as mpl
+        self._waiting[name] = self.order(figure)
+        taken = Figure(self, name, title, alt, caption, wide)
+        self.figures.append(taken)
+        return taken
 
-        with mpl.rc_context(STYLE), lacking_signs() as lacking:
-            _lay_out_once(figure)
-            svg = _bytes_of(figure, "svg")
-            heavy = len(svg) > _RASTER_ABOVE_BYTES
-            png = _bytes_of(figure, "png") if heavy or "png" in self.forms else b""
-            heavy = heavy and len(png) < len(svg)  # else the raster would weigh more
-        contents = {"svg": svg, "png": png}
-        names = tuple(f"{name}.{form}" for form in self.forms)
-        self.files.update({f"{name}.{form}": contents[form] for form in self.forms})
-        alt = plain(alt)
-        markup = _picture(png, alt) if heavy else inline_svg(svg.decode(), name, alt)
-        caption = plain(caption + words_of_lacking(lacking))
-        drawn = Figure(name, title, alt, caption, markup, wide, names)
-        self.figures.append(drawn)
-        return drawn
+    def order(self, figure: Any) -> Order:
+        """Return what is to be drawn, and how."""
+        return Order(figure, STYLE, draw_for_page, ("png" in self.forms,))
 
     def add_interactive(self, view: InteractiveFigure | None) -> InteractiveFigure | None:
         """Keep the values of a figure that answers the pointer, if there is one; return it."""
         if view is not None:
             self.interactive.append(view)
         return view
+
+    def drawing_of(self, name: str) -> Drawing:
+        """Return the drawing of a figure; all that wait are drawn first, side by side."""
+        if self._waiting:
+            drawn = draw_all(list(self._waiting.values()), self.kept)
+            self._drawn.update(zip(self._waiting, drawn, strict=True))
+            self._waiting.clear()
+        return self._drawn[name]
+
+    @property
+    def files(self) -> dict[str, bytes]:
+        """File name -> content, of all figures."""
+        return {
+            f"{figure.name}.{form}": self.drawing_of(figure.name).files[form]
+            for figure in self.figures
+            for form in self.forms
+        }
 
     def captions(self) -> str:
         """Return the captions of all figures as one text, for ``figures/captions.txt``."""
@@ -334,130 +365,13 @@ def new_figure(width: float, height: float) -> Any:
 
     journal_mm = JOURNAL_WIDTH_MM.get()
     width = min(width, FULL_WIDTH) if journal_mm is None else journal_mm / 25.4
-    return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
+    return Figure(figsize=(width, height), dpi=DPI, layout="constrained")
 
 
 def is_narrow() -> bool:
     """Return whether figures are drawn for a single column of a journal."""
     journal_mm = JOURNAL_WIDTH_MM.get()
     return journal_mm is not None and journal_mm < _NARROW_MM
-
-
-def _lay_out_once(figure: Any) -> None:
-    """Find the place of everything once, for both forms.
-
-    Otherwise each form would lay out the figure, and draw it once more to take its size; and each
-    drawing would measure all tick labels three times over: for the titles (ours stand at a fixed
-    height), for the labels of the axes, even empty ones, and for themselves.
-    """
-    axes = [axis for part in figure.axes for axis in (part.xaxis, part.yaxis)]
-    for part in figure.axes:
-        if not part.get_title("left"):
-            part.set_title("", y=1.0)
-    for axis in axes:
-        if not axis.get_label_text():
-            axis.set_label_coords(0.5, 0.5)
-    figure.get_layout_engine().execute(figure)
-    figure.set_layout_engine("none")
-    to_figure = figure.transFigure.inverted()
-    for axis in axes:
-        if axis.get_label_text():
-            position = axis.label.get_transform().transform(axis.label.get_position())
-            axis.set_label_coords(*to_figure.transform(position), transform=figure.transFigure)
-
-
-_LACKING = re.compile(r"Glyph (\d+) ")
-LACKING_MESSAGE = "Glyph "
-"""How the warnings of matplotlib begin that a font lacks a sign."""
-
-
-@contextmanager
-def lacking_signs() -> Iterator[list[str]]:
-    """Collect the signs that the font lacks while a figure is drawn, in place of their warnings.
-
-    The list is filled when the block ends; other warnings are given then.
-    """
-    lacking: list[str] = []
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        yield lacking
-    for one in caught:
-        glyph = _LACKING.match(str(one.message))
-        if glyph is None:
-            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
-        elif chr(int(glyph[1])) not in lacking:
-            lacking.append(chr(int(glyph[1])))
-
-
-def words_of_lacking(signs: Sequence[str]) -> str:
-    """Return what a caption says of signs that the font lacks; nothing if there are none.
-
-    Examples
-    --------
-    >>> words_of_lacking([]), words_of_lacking(["\u6c34"])
-    ('', ' The font of PDF and PNG files lacks \u6c34: a box stands there.')
-    """
-    if not signs:
-        return ""
-    return f" The font of PDF and PNG files lacks {' '.join(signs)}: a box stands there."
-
-
-def _bytes_of(figure: Any, form: str) -> bytes:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-
-    out = io.BytesIO()
-    if form == "svg":
-        # The SVG canvas sets 72 dpi and leaves it so.
-        FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None})
-    else:
-        figure.set_dpi(_DPI)
-        FigureCanvasAgg(figure).print_png(out, metadata={"Software": None})
-    return out.getvalue()
-
-
-def _picture(png: bytes, alt: str) -> Markup:
-    data = base64.b64encode(png).decode()
-    return Markup('<img class="plot" alt="{}" src="data:image/png;base64,{}">').format(alt, data)
-
-
-def inline_svg(text: str, name: str, alt: str) -> Markup:
-    """Make a stand-alone SVG fit to stand inside the page beside others.
-
-    Prolog, metadata and the style sheet (which would reach the whole page) go; ids get the
-    figure's name in front so that no two figures share one; the description becomes its title.
-
-    Parameters
-    ----------
-    text
-        SVG as matplotlib writes it: ``<`` and ``>`` in text are escaped there.
-    name
-        Prefix of the ids.
-    alt
-        Description, plain text.
-    """
-    start = text.index("<svg")
-    body = re.sub(r"<metadata>.*?</metadata>", "", text[start:], count=1, flags=re.DOTALL)
-    body = re.sub(r"<style[^>]*>.*?</style>", "", body, count=1, flags=re.DOTALL)
-    body = _TAG.sub(lambda tag: _prefix_ids(tag.group(), name), body)
-    head, rest = body.split(">", 1)
-    box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', head)
-    if box is None:
-        raise StageFailure(f"{name}: the drawing has no size")
-    # The same scale for every figure, so that text has one size all down the page.
-    width = round(float(box.group(1)) * _PIXELS_PER_POINT)
-    opening = (
-        f'<svg class="plot" role="img" aria-labelledby="{name}-alt" style="max-width:{width}px" '
-        f'xmlns="http://www.w3.org/2000/svg" {box.group()}>'
-        f'<title id="{name}-alt">{escape(alt)}</title>'
-    )
-    return Markup(opening + re.sub(r"\n\s*", "\n", rest).strip())  # noqa: S704
-
-
-def _prefix_ids(tag: str, name: str) -> str:
-    prefixed = "" if tag.startswith("<g ") else rf' id="{name}-\1"'
-    tag = _ID.sub(prefixed, tag).replace("xlink:href", "href")
-    return _REFERENCE.sub(rf"\g<1>{name}-", tag)
 
 
 # Panels, labels and legends.

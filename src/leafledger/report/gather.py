@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.errors import InputFault
 from leafledger.records.record import Job
 from leafledger.study.columns import Result
 from leafledger.study.table_files import (
     Spectra,
     SpectraTable,
-    load_spectra,
     read_csv,
     read_json,
     read_parquet,
     read_spectra,
+    two_axes_problem,
 )
 from leafledger.study.tables import TABLES, TEXT
 from leafledger.study.written_plan import (
@@ -79,66 +83,6 @@ def check_words(name: str) -> str:
     ('measured long after a white', 'something new')
     """
     return CHECK_WORDS.get(name, name.replace("_", " "))
-
-
-# Results of the expectation suites, one line per expectation.
-# ----------------------------------------------------------------------
-
-_PLACES_SHOWN = 10
-_OF_AN_INDEX = "bounds_"
-"""How the expectations begin that hold for the values of one index."""
-
-
-def suites(validation: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Return the suites in the order of the data, each with its expectations.
-
-    Parameters
-    ----------
-    validation
-        Part (scans, reflectance, indices) -> content of its JSON file.
-    """
-    return [_suite(part, content["expectations"]) for part, content in validation.items()]
-
-
-def _suite(part: str, listed: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    return {
-        "part": part,
-        "severity": listed[0]["severity"] if listed else "",
-        "rows": [
-            {
-                "said": _said(row),
-                "column": row["column"],
-                "passed": row["success"],
-                "found": row["observed"],
-                "where": _places(row["unexpected"]),
-            }
-            for row in listed
-        ],
-        "n_failed": sum(not row["success"] for row in listed),
-    }
-
-
-def _said(row: Mapping[str, Any]) -> str:
-    """Return what was expected; of one index among many, with its name.
-
-    Examples
-    --------
-    >>> _said({"name": "bounds_NDVI", "expected": "-1 to 1"}), _said({"expected": "every scan"})
-    ('NDVI: -1 to 1', 'every scan')
-    """
-    name = str(row.get("name", ""))
-    expected = str(row["expected"]).replace("_", " ")
-    return (
-        f"{name.removeprefix(_OF_AN_INDEX)}: {expected}"
-        if name.startswith(_OF_AN_INDEX)
-        else expected
-    )
-
-
-def _places(places: Sequence[str]) -> str:
-    shown = ", ".join(places[:_PLACES_SHOWN])
-    more = len(places) - _PLACES_SHOWN
-    return f"{shown} and {more} more" if more > 0 else shown
 
 
 # Which treatment a unit had, and in which order treatments and sessions are shown.
@@ -446,6 +390,126 @@ class Material:
         return plural(self.unit_word)
 
 
+class _InFile(Mapping[str, "NDArray[np.float64]"]):
+    """The spectra of one session, read from its file each time that they are asked for."""
+
+    def __init__(self, path: Path, names: Sequence[str]) -> None:
+        self._path, self._names = path, tuple(names)
+
+    def __getitem__(self, name: str) -> NDArray[np.float64]:
+        return read_spectra(self._path, (name,)).spectra[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+
+class StoredReflectance:
+    """Rows of the reflectance of many scans, read when they are asked for, a session at a time.
+
+    It is indexed by rows like an array of shape ``(n_scans, n_wavelengths)``, and holds no more
+    than the session that was asked for last.
+
+    Parameters
+    ----------
+    tables
+        Session -> its table, in the order of the rows.
+    places
+        For each row the place of its session, and its row in the table of that session; shape
+        ``(n_scans, 2)``.
+    inside
+        Which wavelengths, shape ``(n_in_file,)``.
+    """
+
+    def __init__(
+        self,
+        tables: Sequence[SpectraTable],
+        places: NDArray[np.intp],
+        inside: NDArray[np.bool_],
+    ) -> None:
+        self._tables, self._places, self._inside = tables, places, inside
+        self._held: tuple[int, NDArray[np.float64]] | None = None
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Scans and wavelengths."""
+        return len(self._places), int(self._inside.sum())
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    def __getitem__(self, rows: Any) -> NDArray[np.float64]:
+        wanted = self._places[rows]
+        if wanted.ndim == 1:
+            row: NDArray[np.float64] = self._session(int(wanted[0]))[wanted[1]]
+            return row
+        out = np.empty((len(wanted), self.shape[1]))
+        for session in np.unique(wanted[:, 0]):
+            own = wanted[:, 0] == session
+            out[own] = self._session(int(session))[wanted[own, 1]]
+        return out
+
+    def _session(self, place: int) -> NDArray[np.float64]:
+        if self._held is not None and self._held[0] == place:
+            return self._held[1]
+        self._held = None  # let go before the next is read
+        values = np.ascontiguousarray(self._tables[place].spectra["reflectance"][:, self._inside])
+        self._held = place, values
+        return values
+
+    def only(self, kept: NDArray[np.bool_]) -> StoredReflectance:
+        """Return these rows, still in their files."""
+        return StoredReflectance(self._tables, self._places[kept], self._inside)
+
+
+def stored_spectra(
+    reflectance: Mapping[str, SpectraTable],
+    accepted: pd.DataFrame,
+    trusted: Mapping[str, Any],
+    units: Mapping[str, Mapping[str, str]],
+) -> Spectra:
+    """Return the spectra of all leaf scans as `load_spectra` does, left in their files.
+
+    Parameters
+    ----------
+    reflectance
+        Session -> table, its spectra read when they are asked for.
+    accepted
+        accepted.csv.
+    trusted
+        range.json.
+    units
+        Unit -> its columns.
+
+    Raises
+    ------
+    InputFault
+        If the sessions do not share one wavelength axis.
+    """
+    import pandas as pd
+
+    keep = accepted.set_index("scan")
+    axis = next(iter(reflectance.values())).wavelength_nm
+    frames, places = [], []
+    for place, (session, table) in enumerate(reflectance.items()):
+        if not np.array_equal(axis, table.wavelength_nm):
+            raise InputFault(two_axes_problem(next(iter(reflectance)), session))
+        rows = keep.reindex(table.rows["scan"])
+        order = np.argsort(rows.index.to_numpy(dtype=str), kind="stable")
+        frames.append(rows.iloc[order].reset_index())
+        places.append(np.column_stack([np.full(len(order), place), order]))
+    rows = pd.concat(frames, ignore_index=True)
+    for name in sorted({name for row in units.values() for name in row}):
+        rows[name] = [units.get(unit, {}).get(name, "") for unit in rows["unit"]]
+    inside = (axis >= trusted["start_nm"]) & (axis <= trusted["stop_nm"])
+    stored: Any = StoredReflectance(
+        list(reflectance.values()), np.concatenate(places), np.asarray(inside)
+    )
+    return Spectra(stored, axis[inside], rows)
+
+
 def gather(job: Job) -> Material:
     """Read every table of the study.
 
@@ -459,14 +523,14 @@ def gather(job: Job) -> Material:
     reflectance = job.by_session("reflectance")
     sessions = list(design.get("sessions") or []) or [{"session": s} for s in reflectance]
     units = settings.get("units") or {}
-    spectra = load_spectra(
-        reflectance, inputs["accepted"], inputs["range"], units, only_accepted=False
-    )
     tables = {
         table.name: _read_table(table, inputs.get(table.report_role))
         for table in TABLES.values()
         if not table.per_session
     }
+    in_files = {session: _in_file(path) for session, path in reflectance.items()}
+    trusted = read_json(inputs["range"])
+    spectra = stored_spectra(in_files, tables["accepted"], trusted, units)
     # The primary contrasts stand first wherever effects are listed.
     tables["effects"] = tables["effects"].sort_values(
         "primary", ascending=False, kind="stable", ignore_index=True
@@ -479,7 +543,7 @@ def gather(job: Job) -> Material:
         groups=groups_of(design, units),
         days=days_of(sessions),
         scans={s: read_spectra(p, ()) for s, p in job.by_session("scans").items()},
-        reflectance={s: read_spectra(p, ("reflectance",)) for s, p in reflectance.items()},
+        reflectance=in_files,
         by_session={
             table.name: {
                 session: read_parquet(path, leave_out=("digest",))
@@ -491,7 +555,7 @@ def gather(job: Job) -> Material:
         tables=tables,
         all_spectra=spectra,
         spectra=accepted_only(spectra),
-        trusted=read_json(inputs["range"]),
+        trusted=trusted,
         catalogue={row["index"]: row for row in read_json(inputs["catalogue"])["indices"]},
         validation={
             part: read_json(inputs[f"validation_{part}"])
@@ -547,9 +611,14 @@ def plan_facts(inputs: Mapping[str, Path]) -> Facts | None:
 def accepted_only(spectra: Spectra) -> Spectra:
     """Return the accepted scans."""
     kept = spectra.rows["accepted"].to_numpy(dtype=bool)
-    return Spectra(
-        spectra.reflectance[kept], spectra.wavelength_nm, spectra.rows[kept].reset_index(drop=True)
-    )
+    stored: Any = spectra.reflectance
+    left: Any = stored.only(kept) if isinstance(stored, StoredReflectance) else stored[kept]
+    return Spectra(left, spectra.wavelength_nm, spectra.rows[kept].reset_index(drop=True))
+
+
+def _in_file(path: Path) -> SpectraTable:
+    """Return a table of spectra whose reflectance is read each time that it is asked for."""
+    return replace(read_spectra(path, ()), spectra=_InFile(path, ("reflectance",)))
 
 
 def _read_table(table: Result, path: Path | None) -> pd.DataFrame:

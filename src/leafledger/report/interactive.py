@@ -176,23 +176,29 @@ def _band(part: pd.DataFrame) -> dict[str, Any]:
 
 _WAVELENGTHS_OF_SPECTRA = 700
 _VALUES_IN_PAGE = 1_500_000
+_SCANS_IN_PAGE = 5_000
 _POINTS_DRAWN = 200_000
 _FEWEST_LINES = 60
 _DIGEST = 12
 
 
 def interactive_spectra(material: Material) -> InteractiveFigure | None:
-    """Return every leaf scan over the whole axis of the instrument; ``None`` if there is none."""
+    """Return leaf scans over the whole axis of the instrument; ``None`` if there is none.
+
+    All of them, or 5,000 taken evenly if there are more: the page stays small, and each line keeps
+    300 wavelengths or more.
+    """
     wavelength = material.all_spectra.wavelength_nm
     tables = [t for t in material.reflectance.values() if len(t.rows)]
     if not tables or not len(wavelength):
         return None
     axis = tables[0].wavelength_nm
-    n_scans = sum(len(t.rows) for t in tables)
+    chosen = _scans_in_page(material, _SCANS_IN_PAGE)
+    n_scans = sum(map(len, chosen.values()))
     step = step_for(len(axis), min(_WAVELENGTHS_OF_SPECTRA, _VALUES_IN_PAGE // n_scans))
     drawn = np.arange(0, len(axis), step)
     lines = max(_FEWEST_LINES, _POINTS_DRAWN // len(drawn))
-    scans = _scans(material)
+    scans = _scans(material, chosen)
     values = {
         "wavelength": round_all(axis[drawn], 6),
         "trusted": [float(material.trusted["start_nm"]), float(material.trusted["stop_nm"])],
@@ -202,12 +208,13 @@ def interactive_spectra(material: Material) -> InteractiveFigure | None:
         "unit_word": material.unit_word,
         "units_known": bool(material.design.get("unit")),
         "lines_at_most": lines,
+        "n_scans": sum(len(t.rows) for t in tables),
         "means": _means(material, drawn),
         "scans": scans,
         "reflectance": [
             encode_spectrum(line)
-            for session in material.days.sessions
-            for line in material.reflectance[session].spectra["reflectance"][:, drawn]
+            for session, places in chosen.items()
+            for line in material.reflectance[session].spectra["reflectance"][places][:, drawn]
         ],
     }
     return InteractiveFigure(
@@ -248,7 +255,39 @@ def _means(material: Material, drawn: NDArray[np.intp]) -> list[dict[str, Any]]:
     return out
 
 
-def _scans(material: Material) -> dict[str, list[Any]]:
+def _scans_in_page(material: Material, at_most: int) -> dict[str, NDArray[np.intp]]:
+    """Return session -> rows of the leaf scans that the page holds, taken evenly over all of them.
+
+    Of those left out and of those accepted alike; the former may take half of the room.
+    """
+    accepted = material.accepted.set_index("scan")["accepted"]
+    kept = {
+        session: accepted.loc[list(material.reflectance[session].rows["scan"])].to_numpy(dtype=bool)
+        for session in material.days.sessions
+    }
+    whole = np.concatenate(list(kept.values()))
+    out = _evenly(np.flatnonzero(~whole), at_most // 2 if len(whole) > at_most else len(whole))
+    chosen = np.zeros(len(whole), dtype=bool)
+    chosen[out] = True
+    chosen[_evenly(np.flatnonzero(whole), max(at_most, len(out)) - len(out))] = True
+    ends = np.cumsum([len(rows) for rows in kept.values()])[:-1]
+    return dict(zip(kept, map(np.flatnonzero, np.split(chosen, ends)), strict=True))
+
+
+def _evenly(places: NDArray[np.intp], at_most: int) -> NDArray[np.intp]:
+    """Return at most so many of these places, evenly taken.
+
+    Examples
+    --------
+    >>> _evenly(np.arange(10), 4), _evenly(np.arange(3), 4)
+    (array([0, 2, 5, 7]), array([0, 1, 2]))
+    """
+    if len(places) <= at_most:
+        return places
+    return places[np.arange(at_most) * len(places) // max(at_most, 1)]
+
+
+def _scans(material: Material, chosen: Mapping[str, NDArray[np.intp]]) -> dict[str, list[Any]]:
     """Return what is shown of each scan, column by column, in the order of the spectra."""
     groups = {name: i for i, name in enumerate(material.groups.names)}
     rules = _rules(material)
@@ -258,9 +297,12 @@ def _scans(material: Material) -> dict[str, list[Any]]:
         for name in ("scan", "unit", "leaf", "session", "group", "file", "digest", "left_out")
     }
     for number, session in enumerate(material.days.sessions):
-        files = material.scans[session].rows.set_index("scan")
-        for scan in material.reflectance[session].rows["scan"]:
-            row, origin = accepted.loc[scan], files.loc[scan]
+        names = list(material.reflectance[session].rows["scan"].iloc[chosen[session]])
+        origins = material.scans[session].rows.set_index("scan").loc[names]
+        rows = accepted.loc[names]
+        for scan, row, origin in zip(
+            names, rows.to_dict("records"), origins.to_dict("records"), strict=True
+        ):
             unit = str(row["unit"])
             out["scan"].append(plain(scan))
             out["unit"].append(plain(unit))
@@ -322,15 +364,22 @@ def encode_spectrum(line: NDArray[np.float64]) -> list[int | None]:
 def _spectra_caption(
     material: Material, scans: Mapping[str, list[Any]], step: int, lines: int
 ) -> str:
-    n = len(scans["scan"])
-    out = sum(1 for words in scans["left_out"] if words)
+    shown = len(scans["scan"])
+    n = sum(len(table.rows) for table in material.reflectance.values())
+    out = n - int(material.accepted["accepted"].sum())
     start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
     crowded = (
         f" At most {lines} lines are drawn at once, evenly taken of what is switched on, all that "
         "were left out among them; the line above the drawing says how many."
-        if n > lines
+        if shown > lines
         else ""
     )
+    if shown < n:
+        crowded += (
+            f" The page holds {format_count(shown)} of the {format_count(n)} scans, taken evenly "
+            "over sessions; the tables of the folder reflectance hold all. Means and bands are "
+            "those of all accepted scans."
+        )
     return (
         f"Lines: mean of the accepted scans of a group in a session (scans within leaf, leaves "
         f"within {material.unit_word}). Bands: one standard deviation between "

@@ -7,7 +7,6 @@ at that width, and the reason is kept.
 
 from __future__ import annotations
 
-import io
 import itertools
 import textwrap
 import warnings
@@ -16,18 +15,17 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-from markupsafe import Markup
-
-from leafledger.report.figures import (
-    JOURNAL_WIDTH_MM,
+from leafledger.report.drawing import (
     LACKING_MESSAGE,
-    STYLE,
-    Figure,
-    FigureSet,
-    InteractiveFigure,
+    Drawing,
+    Order,
+    hold_ticks,
     lacking_signs,
-    words_of_lacking,
+    pdf_bytes,
+    png_bytes,
+    svg_bytes,
 )
+from leafledger.report.figures import JOURNAL_WIDTH_MM, STYLE, FigureSet, InteractiveFigure
 from leafledger.report.gather import Material
 from leafledger.report.numbers import plain
 
@@ -105,12 +103,14 @@ def journal_figures(
     for width in widths:
         with _drawn_at(width) as figures:
             findings = _draw_all(material, figures)
-        for name, (figure, files, why) in figures.results.items():
-            kept = drawn.setdefault(name, Drawn(name, figure.title, figure.caption, figure.alt))
-            if why:
-                kept.unfit[width] = why
+        for figure in figures.figures:
+            found = figures.drawing_of(figure.name)
+            one = Drawn(figure.name, plain(figure.title), figure.caption, figure.alt)
+            one = drawn.setdefault(figure.name, one)
+            if found.unfit:
+                one.unfit[width] = found.unfit
             else:
-                kept.files[width] = files
+                one.files[width] = dict(found.files)
     return list(drawn.values()), findings
 
 
@@ -152,34 +152,12 @@ def _drawn_at(width_mm: int) -> Iterator[JournalFigures]:
         JOURNAL_WIDTH_MM.reset(token)
 
 
-@dataclass
 class JournalFigures(FigureSet):
-    """Collects the figures of one report at one width.
+    """Collects the figures of one report at one width; each is drawn as PDF, SVG and PNG."""
 
-    Attributes
-    ----------
-    results
-        Name -> the figure, its files by form, and why it does not fit; files are empty then.
-    """
-
-    results: dict[str, tuple[Figure, dict[str, bytes], str]] = field(default_factory=dict)
-
-    def add(
-        self, figure: Any, name: str, title: str, alt: str, caption: str, *, wide: bool = False
-    ) -> Figure:
-        """Keep a figure as PDF, SVG and PNG, if all of it fits into the width."""
-        figure.set_figheight(min(figure.get_figheight(), TALLEST_MM / 25.4))
-        _enlarge_text(figure)
-        _wrap_titles(figure)
-        _narrow_legends(figure)
-        with lacking_signs() as lacking:
-            why = _lay_out(figure)
-            files = {} if why else _files_of(figure)
-        caption = plain(caption + words_of_lacking(lacking))
-        kept = Figure(name, plain(title), plain(alt), caption, Markup(""), wide, ())
-        self.figures.append(kept)
-        self.results[name] = (kept, files, why)
-        return kept
+    def order(self, figure: Any) -> Order:
+        """Return what is to be drawn, and how: all of it must fit into the width."""
+        return Order(figure, {**STYLE, **_FONTS}, draw_for_journal)
 
     def add_interactive(self, view: InteractiveFigure | None) -> InteractiveFigure | None:
         """Keep nothing: paper does not answer the pointer."""
@@ -188,6 +166,20 @@ class JournalFigures(FigureSet):
 
 # One figure: its text large enough, its parts inside the width, its files.
 # ----------------------------------------------------------------------
+
+
+def draw_for_journal(figure: Any) -> Drawing:
+    """Draw a figure as PDF, SVG and PNG, if all of it fits into the width that it has."""
+    figure.set_figheight(min(figure.get_figheight(), TALLEST_MM / 25.4))
+    _enlarge_text(figure)
+    _wrap_titles(figure)
+    _narrow_legends(figure)
+    with lacking_signs() as lacking:
+        why = _lay_out(figure)
+        if not why:
+            hold_ticks(figure)
+        files = {} if why else _files_of(figure)
+    return Drawing(files, tuple(lacking), why)
 
 
 def _texts(figure: Any) -> list[Any]:
@@ -319,13 +311,6 @@ def _labels_not_drawn(figure: Any) -> Iterator[Any]:
 def _files_of(figure: Any) -> dict[str, bytes]:
     """Return a figure as PDF, SVG and PNG; the same bytes every time."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.backends.backend_pdf import FigureCanvasPdf
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-    nothing = {"CreationDate": None, "Creator": None, "Producer": None}
-    pdf, svg, png = io.BytesIO(), io.BytesIO(), io.BytesIO()
-    FigureCanvasPdf(figure).print_pdf(pdf, metadata=nothing)
-    FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None, "Creator": None})
-    figure.set_dpi(DPI)
-    FigureCanvasAgg(figure).print_png(png, metadata={"Software": None})
-    return {"pdf": pdf.getvalue(), "svg": svg.getvalue(), "png": png.getvalue()}
+    files = {"pdf": pdf_bytes(figure), "svg": svg_bytes(figure)}
+    return {**files, "png": png_bytes(figure, FigureCanvasAgg(figure), DPI)}

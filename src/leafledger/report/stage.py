@@ -11,18 +11,25 @@ import base64
 import gzip
 import hashlib
 import json
+import os
+import sys
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from importlib.util import cache_from_source
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup, escape
 
+from leafledger.platforms import beside
 from leafledger.records.record import Job, Metric, Outcome
+from leafledger.records.store import DRAWINGS, KeptFiles, may_use_store
 from leafledger.report import downloads, numbers
 from leafledger.report.answer import answer_in_words, findings_part
 from leafledger.report.classification import classification_part
 from leafledger.report.conclusions_held import robustness_part
+from leafledger.report.drawing import without_collecting
 from leafledger.report.figures import STYLE, FigureSet, InteractiveFigure
 from leafledger.report.gather import gather
 from leafledger.report.next_study import next_study_part
@@ -64,9 +71,19 @@ def run(job: Job) -> Outcome:
     """
     import matplotlib as mpl
 
+    with without_collecting():
+        return _made(job, mpl.rc_context(STYLE))
+
+
+def _made(job: Job, style: AbstractContextManager[Any]) -> Outcome:
     material = gather(job)
-    figures = FigureSet(job.settings["report"]["figures"])
-    with mpl.rc_context(STYLE):
+    sheets = sheets_of(material)
+    workbook = beside(
+        lambda: written(material.title, front_of(material, sheets), sheets), apart=True
+    )
+    kept = KeptFiles(job.folder, DRAWINGS) if may_use_store() else None
+    figures = FigureSet(job.settings["report"]["figures"], kept)
+    with style:
         findings, trust = findings_part(material, figures), trust_part(material, figures)
         warnings = [*findings["warnings"], *findings["more_warnings"]]
         parts = {
@@ -103,8 +120,9 @@ def run(job: Job) -> Outcome:
     _write_figures(job, figures)
     write_text(job.outputs["report"], page)
     write_json(job.outputs["answer"], answer_in_words(material.question, findings))
-    sheets = sheets_of(material)
-    write_bytes(job.outputs["tables"], written(material.title, front_of(material, sheets), sheets))
+    write_bytes(job.outputs["tables"], workbook())
+    if kept is not None:
+        kept.trim()
     return Outcome(
         metrics=[
             Metric("n_figures", len(figures.figures)),
@@ -149,6 +167,7 @@ def render(
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
+        bytecode_cache=_compiled_templates(),
         loader=FileSystemLoader(_HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -178,6 +197,15 @@ def render(
         table_values=downloads.packed(parts["downloads"]),
     )
     return numbers.explain_terms(page, names)
+
+
+def _compiled_templates() -> Any:
+    """Return where templates are kept compiled: beside Python's own bytecode, if that is kept."""
+    from jinja2 import FileSystemBytecodeCache
+
+    folder = Path(cache_from_source(__file__)).parent
+    writable = not sys.dont_write_bytecode and os.access(folder, os.W_OK)
+    return FileSystemBytecodeCache(str(folder)) if writable else None
 
 
 def _static(name: str) -> str:
@@ -225,15 +253,13 @@ class Library:
 
 
 def drawing_library() -> Library:
-    """Return the drawing library as it is installed.
+    """Return the drawing library, which is shipped beside the scripts of the page.
 
-    Imported for its version too: a step whose libraries changed runs again.
+    The file is that of the package named in ``static/plotly/version.json``, unchanged: the part of
+    the library that draws lines and points. As a data file it is part of the code digest of the
+    report, so that a report with another version is made again.
     """
-    from importlib.resources import files
-
-    import plotly
-
-    content = files(plotly).joinpath("package_data", "plotly.min.js").read_bytes()
+    content = (_HERE / "static" / "plotly" / "plotly-basic.min.js").read_bytes()
     return Library(_pack(content), _digest(content))
 
 

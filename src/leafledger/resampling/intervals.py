@@ -302,8 +302,8 @@ def random_effects(effects: Floats, errors: Floats, level: float = 0.95) -> Rand
     from scipy import stats
 
     k = len(effects)
-    known = np.isfinite(effects).all() and np.isfinite(errors).all()
-    if k < 2 or not known or not (errors > 0).all():
+    all_finite = np.isfinite(effects).all() and np.isfinite(errors).all()
+    if k < 2 or not all_finite or not (errors > 0).all():
         raise ValueError("random effects need two studies with positive standard errors")
     # In units of the typical error, so that the precision of a root means the same always.
     scale = float(np.median(errors))

@@ -53,7 +53,7 @@ def holm(p: Sequence[float]) -> Array:
         out[order] = np.maximum.accumulate(raw[order] * np.arange(len(raw), 0, -1))
         return out
 
-    return _defined(p, adjusted)
+    return _adjust_defined(p, adjusted)
 
 
 def benjamini_hochberg(p: Sequence[float]) -> Array:
@@ -71,16 +71,16 @@ def benjamini_hochberg(p: Sequence[float]) -> Array:
     """
     from statsmodels.stats.multitest import fdrcorrection
 
-    return _defined(p, lambda raw: np.asarray(fdrcorrection(raw)[1], dtype=np.float64))
+    return _adjust_defined(p, lambda raw: np.asarray(fdrcorrection(raw)[1], dtype=np.float64))
 
 
-def _defined(p: Sequence[float], adjust: Callable[[Array], Array]) -> Array:
+def _adjust_defined(p: Sequence[float], adjust: Callable[[Array], Array]) -> Array:
     raw = np.asarray(p, dtype=np.float64)
     out = np.full(len(raw), np.nan)
-    known = np.isfinite(raw)
-    if known.any():
+    has_p = np.isfinite(raw)
+    if has_p.any():
         # Dividing and multiplying by ranks can end one digit below the raw p.
-        out[known] = np.minimum(1.0, np.maximum(adjust(raw[known]), raw[known]))
+        out[has_p] = np.minimum(1.0, np.maximum(adjust(raw[has_p]), raw[has_p]))
     return out
 
 
@@ -145,7 +145,7 @@ def max_t_flips(changes: Array, n_draws: int, stream: np.random.Generator) -> Ma
     values = np.where(here, changes, 0.0)
     count = here.sum(axis=0).astype(np.float64)
     squares = (values**2).sum(axis=0)
-    floor = _floor(values)
+    floor = _rounding_floor(values)
 
     scale, _ = common_scale(count - 1.0)
 
@@ -160,10 +160,10 @@ def max_t_flips(changes: Array, n_draws: int, stream: np.random.Generator) -> Ma
     observed = _observed(sizes(np.ones((1, n)))[0], count >= 2)
     if n <= ENUMERATED_FLIPS:
         patterns = np.array(list(itertools.product((1.0, -1.0), repeat=n))).reshape(-1, n)
-        return _adjusted(observed, sizes, _chunks(patterns), 0, smallest)
+        return _adjusted_p(observed, sizes, _chunks(patterns), 0, smallest)
     drawn = 2.0 * stream.integers(0, 2, size=(n_draws, n)) - 1.0
     smallest = max(smallest, 1.0 / (n_draws + 1))
-    return _adjusted(observed, sizes, _chunks(drawn), n_draws, smallest)
+    return _adjusted_p(observed, sizes, _chunks(drawn), n_draws, smallest)
 
 
 def max_t_labels(
@@ -198,7 +198,7 @@ def max_t_labels(
     the means of its blocks over them. An arrangement that leaves a column without a standard error
     has no t there; it is counted as reached, which can only make p larger.
     """
-    floor = _floor(np.where(np.isfinite(changes), changes, 0.0))
+    floor = _rounding_floor(np.where(np.isfinite(changes), changes, 0.0))
     parts = _parts(changes, blocks)
     scale = _scale_of(parts, changes.shape[1])
 
@@ -207,18 +207,20 @@ def max_t_labels(
         for part in parts:
             weights = weights_of(inside[:, part.rows] > 0, part.blocks)
             beta, variance = estimates(weights, part.values)
-            own = _ratio(beta, np.sqrt(variance), floor[part.columns])
-            own[~weights.defined] = np.inf
-            t[:, part.columns] = np.where(np.isfinite(own), np.minimum(own, _LARGEST), own)
+            t_of_part = _ratio(beta, np.sqrt(variance), floor[part.columns])
+            t_of_part[~weights.defined] = np.inf
+            t[:, part.columns] = np.where(
+                np.isfinite(t_of_part), np.minimum(t_of_part, _LARGEST), t_of_part
+            )
         return scale(t)
 
     observed = _observed(sizes(member[None, :].astype(np.float64))[0], np.ones(len(floor), bool))
     dealt = label_arrangements(member, blocks, n_draws, stream)
-    smallest = _smallest(parts, member)
+    smallest = _smallest_p(parts, member)
     if dealt.enumerated:
-        return _adjusted(observed, sizes, _chunks(dealt.member), 0, smallest)
+        return _adjusted_p(observed, sizes, _chunks(dealt.member), 0, smallest)
     smallest = max(smallest, 1.0 / (n_draws + 1))
-    return _adjusted(observed, sizes, _chunks(dealt.member), n_draws, smallest)
+    return _adjusted_p(observed, sizes, _chunks(dealt.member), n_draws, smallest)
 
 
 @dataclass(frozen=True)
@@ -237,11 +239,11 @@ def _parts(changes: Array, blocks: Sequence[str]) -> list[_Part]:
     for k, taking_part in enumerate(np.isfinite(changes).T.tolist()):
         columns.setdefault(tuple(taking_part), []).append(k)
     out = []
-    for taking_part, own in columns.items():
+    for taking_part, part_columns in columns.items():
         rows = np.flatnonzero(taking_part)
         where = tuple(blocks[i] for i in rows.tolist())
-        values = within_blocks(changes[rows][:, own], where)
-        out.append(_Part(rows, np.array(own, dtype=np.intp), where, values))
+        values = within_blocks(changes[rows][:, part_columns], where)
+        out.append(_Part(rows, np.array(part_columns, dtype=np.intp), where, values))
     return out
 
 
@@ -253,16 +255,16 @@ def _scale_of(parts: Sequence[_Part], n_columns: int) -> Callable[[Array], Array
     return common_scale(df)[0]
 
 
-def _smallest(parts: Sequence[_Part], member: NDArray[np.bool_]) -> float:
+def _smallest_p(parts: Sequence[_Part], member: NDArray[np.bool_]) -> float:
     """Return the smallest p of any column: that of the units that take part in it."""
     out = 1.0
     for part in parts:
-        own = member[part.rows]
-        out = min(out, smallest_label_p(own, part.blocks, n_arrangements(own, part.blocks)))
+        labels = member[part.rows]
+        out = min(out, smallest_label_p(labels, part.blocks, n_arrangements(labels, part.blocks)))
     return out
 
 
-def _floor(values: Array) -> Array:
+def _rounding_floor(values: Array) -> Array:
     """Return the standard error below which a column varies by rounding only."""
     return np.asarray(1e-12 * np.maximum(np.abs(values).max(axis=0, initial=0.0), 1e-300))
 
@@ -282,15 +284,15 @@ def _chunks(arrangements: NDArray[np.generic]) -> Iterator[Array]:
         yield arrangements[start : start + _CHUNK].astype(np.float64)
 
 
-def _adjusted(
+def _adjusted_p(
     observed: Array,
     sizes: Callable[[Array], Array],
     chunks: Iterator[Array],
     n_draws: int,
     smallest: float,
 ) -> MaxT:
-    known = np.flatnonzero(np.isfinite(observed))
-    order = known[np.argsort(-observed[known], kind="stable")]
+    testable = np.flatnonzero(np.isfinite(observed))
+    order = testable[np.argsort(-observed[testable], kind="stable")]
     limits = observed[order] * (1.0 - _TIE)
     reached, total = np.zeros(len(order)), 0
     for chunk in chunks:

@@ -440,19 +440,19 @@ def weights_of(member: NDArray[np.bool_], blocks: Sequence[str]) -> Weights:
     Units of a block that holds one group only have ``d~ = 0`` and drop out of both sums, a unit
     alone in its block among them.
     """
-    of = block_matrix(blocks)
+    in_block = block_matrix(blocks)
     inside = member.astype(np.float64)
     # 1. d~ = M d: the label less its share of the block.
-    d = inside - (inside @ of / of.sum(axis=0)) @ of.T
+    d = inside - (inside @ in_block / in_block.sum(axis=0)) @ in_block.T
     squares = d**2
     size = squares.sum(axis=1, keepdims=True)
     size[size == 0] = 1.0
     # 2. 1 - h_i, h_i = 1 / n_block + d~_i^2 / d~'d~ (Frisch and Waugh).
-    left = (1.0 - of @ (1.0 / of.sum(axis=0))) - squares / size
+    one_minus_h = (1.0 - in_block @ (1.0 / in_block.sum(axis=0))) - squares / size
     takes_part = squares > 0
-    bad = takes_part & (left <= _LEVERAGE)
+    bad = takes_part & (one_minus_h <= _LEVERAGE)
     # 3. HC2: var(beta) = sum_i w_i e_i^2.
-    w = np.divide(squares, left * size**2, out=np.zeros_like(d), where=takes_part & ~bad)
+    w = np.divide(squares, one_minus_h * size**2, out=np.zeros_like(d), where=takes_part & ~bad)
     return Weights(d, size, w, takes_part.any(axis=1) & ~bad.any(axis=1))
 
 
@@ -510,9 +510,9 @@ def between_permuted_groups(
         ``beta`` and its HC2 variance, shape ``(n_arrangements, n_columns)``, and whether there is
         a standard error, shape ``(n_arrangements,)``.
     """
-    of = block_matrix(blocks)
+    in_block = block_matrix(blocks)
     first, second = group.astype(np.float64), reference.astype(np.float64)
-    n_1, n_0 = first @ of, second @ of
+    n_1, n_0 = first @ in_block, second @ in_block
     n = np.maximum(n_1 + n_0, 1.0)
     share = n_1 / n
     mixed = (n_1 > 0) & (n_0 > 0)
@@ -520,20 +520,20 @@ def between_permuted_groups(
     size[size == 0] = 1.0
     # 1. d~ and w take one value in each group of a block.
     d_1, d_0 = np.where(mixed, 1.0 - share, 0.0), np.where(mixed, -share, 0.0)
-    left_1, left_0 = (1.0 - 1.0 / n - d**2 / size for d in (d_1, d_0))
-    bad = mixed & ((left_1 <= _LEVERAGE) | (left_0 <= _LEVERAGE))
+    one_minus_h_1, one_minus_h_0 = (1.0 - 1.0 / n - d**2 / size for d in (d_1, d_0))
+    bad = mixed & ((one_minus_h_1 <= _LEVERAGE) | (one_minus_h_0 <= _LEVERAGE))
     sound = mixed & ~bad
     w_1, w_0 = (
-        np.divide(d**2, left * size**2, out=np.zeros_like(d), where=sound)
-        for d, left in ((d_1, left_1), (d_0, left_0))
+        np.divide(d**2, one_minus_h * size**2, out=np.zeros_like(d), where=sound)
+        for d, one_minus_h in ((d_1, one_minus_h_1), (d_0, one_minus_h_0))
     )
     # 2. beta = d~'y / d~'d~
-    beta = (first * (d_1 @ of.T) + second * (d_0 @ of.T)) @ values / size
+    beta = (first * (d_1 @ in_block.T) + second * (d_0 @ in_block.T)) @ values / size
     # 3. sum w e^2: within a group of a block every e is y less one fitted value c.
-    variance = (first * (w_1 @ of.T) + second * (w_0 @ of.T)) @ values**2
+    variance = (first * (w_1 @ in_block.T) + second * (w_0 @ in_block.T)) @ values**2
     taken = np.zeros_like(variance)
     for b in np.flatnonzero(sound.any(axis=0)):
-        rows = np.flatnonzero(of[:, b])
+        rows = np.flatnonzero(in_block[:, b])
         s_1, s_0 = first[:, rows] @ values[rows], second[:, rows] @ values[rows]
         centre = (s_1 + s_0) / n[:, [b]]
         for w, d, s, count in ((w_1, d_1, s_1, n_1), (w_0, d_0, s_0, n_0)):
@@ -555,18 +555,18 @@ def common_scale(df: Array) -> tuple[Callable[[Array], Array], Callable[[Array],
     """
     if len(np.unique(df)) <= 1:
         return (lambda t: t), (lambda t: t)
-    own = np.maximum(df, 1.0)
+    df_used = np.maximum(df, 1.0)
 
     def tail(t: Array) -> Array:
         from scipy.special import stdtr
 
         with np.errstate(divide="ignore"):
-            return np.asarray(-np.log(stdtr(own, -t)), dtype=np.float64)
+            return np.asarray(-np.log(stdtr(df_used, -t)), dtype=np.float64)
 
     def back(size: Array) -> Array:
         from scipy.special import stdtrit
 
-        return np.asarray(-stdtrit(own, np.exp(-size)), dtype=np.float64)
+        return np.asarray(-stdtrit(df_used, np.exp(-size)), dtype=np.float64)
 
     return tail, back
 
@@ -596,22 +596,22 @@ class ShiftTest:
     """
 
     def __init__(self, weights: Weights, residuals: Array, observed: Weights) -> None:
-        own = observed.d[0]
-        both = np.column_stack([residuals, own])
+        label = observed.d[0]
+        both = np.column_stack([residuals, label])
         beta = weights.d @ both / weights.size
         crossed = (weights.w * weights.d) @ both
-        squares = weights.w @ np.column_stack([residuals**2, residuals * own, own**2])
+        squares = weights.w @ np.column_stack([residuals**2, residuals * label, label**2])
         a, b = beta.T
         wa, wb = crossed.T
         spread = weights.spread[:, 0]
         explained = [spread * a**2, -2.0 * spread * a * b, spread * b**2]
-        left = [
+        residual_terms = [
             squares[:, 0] - 2.0 * a * wa + spread * a**2,
             -2.0 * (squares[:, 1] - a * wb - b * wa + spread * a * b),
             squares[:, 2] - 2.0 * b * wb + spread * b**2,
         ]
         # beta^2 B and var of every arrangement, by powers of the shift.
-        self._terms = np.column_stack(explained + left)
+        self._terms = np.column_stack(explained + residual_terms)
         self._spread = float(observed.spread[0, 0])
         self.variance = float(observed.w[0] @ residuals**2)
 

@@ -124,7 +124,7 @@ class Scheme:
     training
         Training scans (true) of every set, shape ``(n_sets, n_scans)``.
     outer
-        Set that outer fold ``i`` is judged by.
+        Number of the training set whose model predicts outer fold ``i``.
     inner
         For outer fold ``i``: pairs of a set and the scans (true) it is judged on; all of these
         are in the training part of ``i``.
@@ -164,7 +164,7 @@ def scheme_of(fold: Codes, units: Codes, rng: np.random.Generator) -> Scheme:
         Training sets and how they pair up. Six folds need 21 sets.
     """
     everything = np.ones(len(fold), dtype=bool)
-    return _scheme(fold, [(everything, everything)], units, rng)
+    return _scheme_of_rounds(fold, [(everything, everything)], units, rng)
 
 
 def one_by_one_scheme(units: Codes, rng: np.random.Generator) -> Scheme:
@@ -205,7 +205,7 @@ def later_days_scheme(fold: Codes, day: Codes, units: Codes, rng: np.random.Gene
         units on those days.
     """
     rounds = [(day < last, day == last) for last in np.unique(day)[1:]]
-    return _scheme(fold, rounds, units, rng)
+    return _scheme_of_rounds(fold, rounds, units, rng)
 
 
 def unseen_days_scheme(fold: Codes, day: Codes, *, seen: bool = False) -> Scheme:
@@ -229,12 +229,12 @@ def unseen_days_scheme(fold: Codes, day: Codes, *, seen: bool = False) -> Scheme
     """
     days = np.unique(day)
     left_out = np.roll(days, -1) if seen else days
-    return _scheme(
+    return _scheme_of_rounds(
         fold, [(day != out, day == held) for held, out in zip(days, left_out, strict=True)]
     )
 
 
-def _scheme(
+def _scheme_of_rounds(
     fold: Codes,
     rounds: Sequence[tuple[Scans, Scans]],
     units: Codes | None = None,
@@ -261,7 +261,7 @@ def _scheme(
     stratified, so the error is pooled over all classes.
     """
     folds = range(int(fold.max()) + 1)
-    place = np.full(len(fold), -1)
+    outer_set = np.full(len(fold), -1)
     training: list[Scans] = []
     outer: list[int] = []
     inner: list[tuple[tuple[int, Scans], ...]] = []
@@ -277,13 +277,13 @@ def _scheme(
             held = held_out & (fold == i)
             if not held.any():
                 continue
-            place[held] = len(outer)
+            outer_set[held] = len(outer)
             outer.append(start + i)
             if units is not None and rng is not None and not pairs:
                 inner.append(_blind_inner(training[start + i], units, training, rng))
             else:
                 inner.append(tuple((pairs[i, j], trains & (fold == j)) for j in folds if j != i))
-    return Scheme(place, np.array(training), tuple(outer), tuple(inner))
+    return Scheme(outer_set, np.array(training), tuple(outer), tuple(inner))
 
 
 def _blind_inner(

@@ -120,7 +120,7 @@ class SaveResult:
 
 
 def save(
-    folder: Path, samples: Collection[str], asked: Sequence[DecisionRequest], by: str, when: str
+    folder: Path, samples: Collection[str], requests: Sequence[DecisionRequest], by: str, when: str
 ) -> SaveResult:
     """Add decisions to the file.
 
@@ -130,22 +130,27 @@ def save(
         If a decision lacks its reason or name, names no leaf scan, or the file on disk is at
         fault; the file is untouched then.
     """
-    problems = list(_problems(samples, asked, by))
+    problems = list(_problems(samples, requests, by))
     if problems:
         raise InputFault(problems)
-    with _held(folder) as path:
+    with _locked_file(folder) as path:
         sheet, now = _read(path, samples)
         conflicts = {
             request.scan: now.get(request.scan)
-            for request in asked
+            for request in requests
             if _fields(now.get(request.scan)) != (dict(request.seen) if request.seen else None)
         }
         written = [
             Decision(
-                one.scan, one.action, one_line(one.reason), one_line(by), when, one.scan_sha256
+                request.scan,
+                request.action,
+                one_line(request.reason),
+                one_line(by),
+                when,
+                request.scan_sha256,
             )
-            for one in asked
-            if one.scan not in conflicts
+            for request in requests
+            if request.scan not in conflicts
         ]
         columns = sheet.columns if sheet else COLUMNS
         if SCAN_DIGEST not in columns:
@@ -164,7 +169,7 @@ def remove_rows(folder: Path, lines: Sequence[bytes]) -> None:
     InputFault
         If one of them is not in the file any more as it was written.
     """
-    with _held(folder) as path:
+    with _locked_file(folder) as path:
         rows = path.read_bytes().splitlines(keepends=True) if path.is_file() else []
         for line in lines:
             same = [k for k, row in enumerate(rows) if row.rstrip(b"\r\n") == line]
@@ -202,7 +207,7 @@ def one_line(text: str) -> str:
 
 
 @contextmanager
-def _held(folder: Path) -> Iterator[Path]:
+def _locked_file(folder: Path) -> Iterator[Path]:
     """Hold the file of decisions, whose path is yielded, links within the study followed.
 
     Another reviewer's save takes a moment, so wait for it.
@@ -213,9 +218,9 @@ def _held(folder: Path) -> Iterator[Path]:
         If a link leads out of the study.
     """
     refuse_links(folder)
-    place = not_through_a_link(folder.resolve() / LOCK)
-    place.parent.mkdir(parents=True, exist_ok=True)
-    with place.open("a+") as handle:
+    lock = not_through_a_link(folder.resolve() / LOCK)
+    lock.parent.mkdir(parents=True, exist_ok=True)
+    with lock.open("a+") as handle:
         lock_file(handle, wait=True)
         yield (folder / DECISIONS_FILE).resolve()
 
@@ -255,13 +260,13 @@ def _add(path: Path, sheet: Sheet | None, lines: Sequence[bytes]) -> None:
 
 
 def _problems(
-    samples: Collection[str], asked: Sequence[DecisionRequest], by: str
+    samples: Collection[str], requests: Sequence[DecisionRequest], by: str
 ) -> Iterator[Problem]:
-    if not asked:
+    if not requests:
         yield _problem("scan", "no decision", "one decision or more", "Decide about a scan first.")
     yield from _word_problems("by", by, LONGEST_NAME, "the name of who decides")
-    scans = [request.scan for request in asked]
-    for request in asked:
+    scans = [request.scan for request in requests]
+    for request in requests:
         if request.scan not in samples:
             yield _problem(
                 "scan",

@@ -165,9 +165,9 @@ def check_notes(study: Study) -> dict[str, list[CheckNote]]:
     for session in study.session_ids:
         for row in read_parquet(study.folder / _path("quality", session)).to_dict("records"):
             nm = row["wavelength_nm"]
-            known = nm is not None and bool(np.isfinite(nm))
+            has_wavelength = nm is not None and bool(np.isfinite(nm))
             check, severity, sentence = (str(row[k]) for k in ("check", "severity", "sentence"))
-            note = CheckNote(check, severity, sentence, float(nm) if known else None)
+            note = CheckNote(check, severity, sentence, float(nm) if has_wavelength else None)
             notes.setdefault(str(row["scan"]), []).append(note)
     for excluded in exclusion_rows(study.folder):
         rule, of_scan = excluded["rule"], notes.setdefault(excluded["scan"], [])
@@ -224,12 +224,12 @@ def _measured(path: Path, columns: tuple[str, ...]) -> SessionSpectra:
 def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> SessionSpectra:
     table = read_spectra(path, columns)
     (values,) = table.spectra.values()
-    place = {str(scan): k for k, scan in enumerate(table.rows["scan"])}
+    row_of = {str(scan): k for k, scan in enumerate(table.rows["scan"])}
     if len(values):
         low, middle, high = np.percentile(values, (5, 50, 95), axis=0)
     else:
         low = middle = high = np.full(len(table.wavelength_nm), np.nan)
-    return SessionSpectra(table.wavelength_nm, values, place, low, middle, high)
+    return SessionSpectra(table.wavelength_nm, values, row_of, low, middle, high)
 
 
 # What is hidden while deciding: which unit had which treatment
@@ -281,9 +281,12 @@ def blinding_of(study: Study) -> Blind:
     scans of other treatments tells nothing, and is left out.
     """
     column = study.definition.design.treatment
-    own = {unit: row.get(column, "").strip() for unit, row in study.units.items()}
+    treatment_of = {unit: row.get(column, "").strip() for unit, row in study.units.items()}
     names = [
-        (own.get(study.unit_of(scan), ""), f"{study.unit_of(scan)} {scan.scan} {scan.file}")
+        (
+            treatment_of.get(study.unit_of(scan), ""),
+            f"{study.unit_of(scan)} {scan.scan} {scan.file}",
+        )
         for scan in study.samples()
     ]
 
@@ -291,9 +294,11 @@ def blinding_of(study: Study) -> Blind:
         if len(label) >= _LONG_ENOUGH:
             return True
         pattern = _pattern(label)
-        return not any(of != label and pattern.search(name) for of, name in names)
+        return not any(treatment != label and pattern.search(name) for treatment, name in names)
 
-    return Blind(frozenset(label for label in set(own.values()) if label and counts(label)))
+    return Blind(
+        frozenset(label for label in set(treatment_of.values()) if label and counts(label))
+    )
 
 
 def _pattern(label: str) -> re.Pattern[str]:
@@ -341,7 +346,7 @@ class ScanFacts:
 
     def flagged(self, scan: str) -> bool:
         """Tell whether a check suggests to leave the scan out."""
-        return any(said.suggests for said in self.said.get(scan, ()))
+        return any(note.suggests for note in self.said.get(scan, ()))
 
     def changed(self, scan: str) -> bool:
         """Tell whether the raw values are not those that the decision judged."""

@@ -219,31 +219,34 @@ def _arguments(profile: Profile, *more: str) -> tuple[Any, Any]:
 _SHORTEST_S = 3.0
 
 
-def _ask_often() -> None:
-    """Let the plugin for SLURM ask after jobs as often as their length makes worth while.
+def _use_own_executor() -> None:
+    """Let the plugin for SLURM ask often enough, and write down what SLURM says of each job.
 
     By itself it waits ten seconds longer after each look: a job of 40 s is then noticed after 60 s,
     and a small study has no other. Here it never waits longer than a tenth of the time since the
-    jobs were sent, or three seconds.
+    jobs were sent, or three seconds. Snakemake prints no reason if a job of several tasks fails.
     """
     from snakemake_interface_executor_plugins.registry import ExecutorPluginRegistry
 
     plugin = ExecutorPluginRegistry().get_plugin(_SLURM)
     as_installed: Any = plugin.executor
-    if getattr(as_installed, "asks_often", False):
+    if getattr(as_installed, "is_ours", False):
         return
 
     class Executor(as_installed):  # type: ignore[misc]
-        asks_often = True
+        is_ours = True
         next_seconds_between_status_checks: float
 
         async def sleep(self) -> None:
             began = self.__dict__.setdefault("_began", time.monotonic())
             longest = max(_SHORTEST_S, (time.monotonic() - began) / 10)
-            self.next_seconds_between_status_checks = min(
-                self.next_seconds_between_status_checks, longest
-            )
+            own: float = super().next_seconds_between_status_checks
+            self.next_seconds_between_status_checks = min(own, longest)
             await super().sleep()
+
+        def report_job_error(self, job_info: Any, msg: str | None = None, **more: Any) -> None:
+            self.logger.error(msg)
+            super().report_job_error(job_info, msg=msg, **more)
 
     plugin.executor = Executor
 
@@ -295,13 +298,14 @@ class Cluster:
             left = {one.task for one in outdated(study, digests)} & {*batch}
             if not left:
                 return True
-            refused, cut = self._cut_off(study.folder, said)
+            refused, cut = self._cut_off(study.folder, said, batch)
             batch = [] if refused else self._worth_another_try(study, batch, left)
             if not batch or attempt == _ATTEMPTS:
                 self._tell_end(study.folder, refused, cut, batch)
                 return False
-            for words in cut or [f"{batch[0].name}: ended without a trace"]:
-                self._tell(study.folder, note=f"{words}; tried again with twice as much")
+            why = [*cut, *self._failed_by_machine(study.folder, batch)]
+            for words in why or [f"{batch[0].name}: ended without a trace"]:
+                self._tell(study.folder, note=f"{words}; tried once more, asking for more")
         return False
 
     def _batch(self, study: Study, stale: Collection[Task], digests: FileDigests) -> list[Task]:
@@ -343,13 +347,15 @@ class Cluster:
                 args.slurm_jobname_prefix = JOB_NAMES
                 if accounting_is_off():
                     args.slurm_status_command = "squeue"
-                _ask_often()
+                _use_own_executor()
             args_to_api(args, parser)
         with log.open("rb") as file:
             file.seek(before)
             return file.read().decode("utf-8", "replace")
 
-    def _cut_off(self, folder: Path, said: str) -> tuple[Sequence[str], list[str]]:
+    def _cut_off(
+        self, folder: Path, said: str, batch: Sequence[Task]
+    ) -> tuple[Sequence[str], list[str]]:
         """Return what the scheduler said to jobs that it did not take, and which jobs were cut."""
         cut = jobs_cut_off(folder, self.given.token)
         if not self.profile.is_slurm:
@@ -359,7 +365,7 @@ class Cluster:
         of_plugin = read_plugin_log(said)
         known = {job.cluster_job for job in cut if job.cluster_job}
         words = [
-            f"{_named(end, cut)}: {end.words()}"
+            f"{_named(end, cut, batch)}: {end.words()}"
             for end in ends_of(folder, known | {*of_plugin.failed})
             if end.id in known or end.is_cut
         ]
@@ -382,6 +388,13 @@ class Cluster:
                 out.append(task)
         return out
 
+    def _failed_by_machine(self, folder: Path, batch: Sequence[Task]) -> list[str]:
+        """Return which tasks failed by their machine, such as a full disk, and with what words."""
+        names = {task.name for task in batch}
+        done = events.events_of(folder, self.given.run)
+        failed = [e for e in done if e["task"] in names and e["outcome"] == "failed"]
+        return [f"{event['task']}: {event['message']}" for event in failed]
+
     def _tell_end(
         self, folder: Path, refused: Sequence[str], cut: Sequence[str], batch: Sequence[Task]
     ) -> None:
@@ -403,9 +416,10 @@ def _written(task: Task) -> Iterable[str]:
     return (*outputs(task).values(), task.record)
 
 
-def _named(end: JobEnd, cut: Sequence[Owner]) -> str:
+def _named(end: JobEnd, cut: Sequence[Owner], batch: Sequence[Task]) -> str:
+    """Return the tasks that a job was at work on when it ended."""
     of_job = [job.task for job in cut if job.cluster_job == end.id and job.task]
-    return ", ".join(of_job) or "a task"
+    return ", ".join(of_job) or (batch[0].name if len(batch) == 1 else "tasks not yet begun")
 
 
 def begin_logs(folder: Path) -> None:

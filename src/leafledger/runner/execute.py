@@ -16,6 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from leafledger.errors import InputFault
+from leafledger.platforms import CORES_VARIABLE
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import key_of, read_record
@@ -78,6 +79,7 @@ def _cluster(cores: int, profile: str, token: str) -> Cluster:
 def _run_levels(cores: int, cluster: Cluster | None, workers: Workers) -> int:
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
+    os.environ[CORES_VARIABLE] = str(cores)
     study, rests = read_study_at_rest(folder, variant_at_work())
     digests = FileDigests(folder)
     moved = False

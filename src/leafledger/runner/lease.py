@@ -92,7 +92,7 @@ class Owner:
     pid
         Number of the process on it.
     token
-        What its jobs carry; random.
+        What its jobs carry: the number of the lease, and random digits.
     started
         When it began, by its own clock: for a person only.
     run
@@ -334,6 +334,7 @@ def take_lease(
             raise InputFault(_jobs_go_on(before, at_work))
         if before is not None and (problem := queued()) is not None:
             raise InputFault(problem)
+        owner = replace(owner, token=f"{number + 1}-{owner.token}")
         if not _make(_path(place, number + 1), owner):
             raise InputFault(_held(_newest(place)[1]))
     except OSError as error:
@@ -439,10 +440,31 @@ def holder_elsewhere(folder: Path, seconds: float = 1.5 * BEAT_S) -> Owner | Non
     return None if _silent([_path(folder / FOLDER, number)], seconds) else owner
 
 
-def is_current(folder: Path, token: str) -> bool:
-    """Tell whether the lease with this token still is the newest: whether its run still holds."""
-    _, owner = _newest(folder / FOLDER)
-    return owner is not None and owner.token == token
+def is_current(folder: Path, token: str, patience_s: float = 0.0) -> bool:
+    """Tell whether the lease with this token still is the newest: whether its run still holds.
+
+    Parameters
+    ----------
+    folder, token
+        The study folder, and the token.
+    patience_s
+        How long to wait for a lease that this machine does not see yet: a network file system
+        shows a new file late to a machine that looked into the folder a moment ago.
+    """
+    until = time.monotonic() + patience_s
+    while True:
+        number, owner = _newest(folder / FOLDER)
+        if owner is not None and owner.token == token:
+            return True
+        if number >= _number_of(token) or time.monotonic() >= until:
+            return False
+        time.sleep(_LOOK_S)
+
+
+def _number_of(token: str) -> int:
+    """Return the number of the lease that a token names."""
+    number = token.partition("-")[0]
+    return int(number) if number.isdigit() else 0
 
 
 # --- jobs under a lease ---------------------------------------------------------------------------

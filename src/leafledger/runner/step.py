@@ -38,7 +38,9 @@ from leafledger.records.record import (
     read_record,
     write_record,
 )
+from leafledger.records.store import NO_STORE_VARIABLE as NO_STORE_VARIABLE
 from leafledger.records.store import ContentStore
+from leafledger.records.store import may_use_store as may_use_store
 from leafledger.runner.lease import JobAtWork, is_current
 from leafledger.study.definition_file import definition_of
 from leafledger.study.reading import read_study
@@ -53,7 +55,6 @@ from leafledger.study.unchanged import HandedJob, Rests, hand_job, handed_job
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"
 VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"
 """Names the variant whose settings hold, for the children of a run of ours; empty for none."""
-NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
 FOLDER_DATE = ".snakemake_timestamp"
 """Snakemake's file by whose date it judges a folder; it makes it, we date it like the folder."""
 
@@ -62,6 +63,8 @@ FOLDER_DATE = ".snakemake_timestamp"
 
 JOB_CONFIG = "leafledger_job"
 """Key of Snakemake's ``--config``, which it hands on to its jobs, under which `GivenRun` stands."""
+_SEEN_LATE_S = 70.0
+"""Seconds after which every machine sees a new file: network file systems remember for a minute."""
 _FAILS_AGAIN = "fails_again"
 """Key of an event: the task failed by its data, not by the machine."""
 
@@ -126,7 +129,7 @@ class GivenRun:
                 "jobs cannot reach. Copy the study to a file system that all nodes share, then run "
                 "it there."
             )
-        if not is_current(folder, self.token):
+        if not is_current(folder, self.token, _SEEN_LATE_S):
             return (
                 f"the run that started this job ({self.run}) no longer holds the study; "
                 f"{here} does nothing"
@@ -169,11 +172,6 @@ def key_value(study: Study, task: Task, own_digests: dict[str, str | None]) -> d
     if own_digests:
         seen["own_files"] = sorted(own_digests.items())
     return seen
-
-
-def may_use_store() -> bool:
-    """Tell whether results of earlier settings may be restored in this process."""
-    return not os.environ.get(NO_STORE_VARIABLE)
 
 
 def hand_jobs(study: Study, run: str, among: Iterable[Task], rests: Rests | None) -> None:

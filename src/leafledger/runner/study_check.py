@@ -249,12 +249,14 @@ def dates_to_ask_about(study: Study) -> list[str]:
     """
     asked = []
     for session in study.sessions:
+        if session.date is None:
+            continue
         days = [
             dt.datetime.fromisoformat(scan.time).date().toordinal()
-            for scan in study.scans
-            if scan.session == session.session and scan.time is not None
+            for scan in study.scans_of(session.session)
+            if scan.time is not None
         ]
-        if session.date is None or not days:
+        if not days:
             continue
         scanned = dt.date.fromordinal(int(statistics.median_low(days)))
         apart = (scanned - session.date).days
@@ -520,16 +522,17 @@ def _not_listed(study: Study) -> list[str]:
     """
     if study.definition.intake.pattern:
         return []
-    listed = (*study.scans, *study.omitted)
-    named = {scan.file for scan in (*listed, *study.planned)} | {
+    named = {scan.file for scan in (*study.scans, *study.omitted, *study.planned)} | {
         study.panel_table or "",
         study.coefficient_table or "",
     }
     asked: set[str] = set()
     out: list[str] = []
     for session in study.sessions:
-        rows = [scan for scan in listed if scan.session == session.session]
-        endings = {PurePosixPath(scan.file).suffix.lower() for scan in rows}
+        omitted = [scan for scan in study.omitted if scan.session == session.session]
+        rows = [*study.scans_of(session.session), *omitted]
+        files = {scan.file for scan in rows}
+        endings = {PurePosixPath(file).suffix.lower() for file in files}
         odd = [
             file
             for file in _files_beside(study, rows, named)
@@ -549,7 +552,7 @@ def _not_listed(study: Study) -> list[str]:
 
 def _files_beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> list[str]:
     """Return the files in the folders of these scans that are named by no row."""
-    folders = {str(PurePosixPath(scan.file).parent) for scan in rows} - {"."}
+    folders = {str(PurePosixPath(file).parent) for file in {scan.file for scan in rows}} - {"."}
     found = sorted(
         f"{folder}/{path.name}"
         for folder in folders

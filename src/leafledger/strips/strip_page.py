@@ -89,7 +89,7 @@ def sheet_with(text: str | None, spots: Sequence[Spot], *, replace: bool = False
     """
     if text is None or not text.strip():
         rows = [tuple(_cells(spot)[name] for name in CHROMATOGRAM_COLUMNS) for spot in spots]
-        return _written([CHROMATOGRAM_COLUMNS, *rows], "\n")
+        return _csv_text([CHROMATOGRAM_COLUMNS, *rows], "\n")
     records = _records(text)
     heading = next((cells for _, cells in records if not _passed_over(cells)), [])
     heading = [cell.strip().removeprefix("\ufeff") for cell in heading]
@@ -107,10 +107,11 @@ def sheet_with(text: str | None, spots: Sequence[Spot], *, replace: bool = False
                 for name in missing
             ]
         )  # fmt: skip
-    at = heading.index("strip")
+    strip_column = heading.index("strip")
     lines_of_strip = [
         i for i, (_, cells) in enumerate(records)
-        if not _passed_over(cells) and len(cells) > at and cells[at].strip() == strip
+        if not _passed_over(cells) and len(cells) > strip_column
+        and cells[strip_column].strip() == strip
     ]  # fmt: skip
     if lines_of_strip and not replace:
         raise input_fault(
@@ -124,10 +125,10 @@ def sheet_with(text: str | None, spots: Sequence[Spot], *, replace: bool = False
     if not kept.endswith(("\n", "\r")):
         kept += end
     rows = [tuple(_cells(spot).get(name, "") for name in heading) for spot in spots]
-    return kept + _written(rows, end)
+    return kept + _csv_text(rows, end)
 
 
-def _written(rows: Sequence[Sequence[str]], end: str) -> str:
+def _csv_text(rows: Sequence[Sequence[str]], end: str) -> str:
     out = io.StringIO()
     csv.writer(out, lineterminator=end).writerows(rows)
     return out.getvalue()
@@ -137,11 +138,11 @@ def _records(text: str) -> list[tuple[str, list[str]]]:
     """Return each record as it is written, with its line end, and its cells."""
     lines = text.splitlines(keepends=True)
     reader = csv.reader(lines)
-    found, done = [], 0
+    records, done = [], 0
     for cells in reader:
-        found.append(("".join(lines[done : reader.line_num]), cells))
+        records.append(("".join(lines[done : reader.line_num]), cells))
         done = reader.line_num
-    return found
+    return records
 
 
 def _passed_over(cells: Sequence[str]) -> bool:
@@ -250,12 +251,12 @@ class StripPhotograph:
             read_sheet(sheet, SHEET, required=("strip",), known=CHROMATOGRAM_COLUMNS)
             before = sheet.read_bytes().decode("utf-8")
         after = sheet_with(before, spots_of(marked), replace=replace)
-        with tempfile.TemporaryDirectory() as place:
-            draft = Path(place) / SHEET
+        with tempfile.TemporaryDirectory() as scratch:
+            draft = Path(scratch) / SHEET
             draft.write_bytes(after.encode("utf-8"))
             read_chromatograms(draft, SHEET, self.leaves)
-        own = not_through_a_link(folder / STRIPS)
-        paths = [own / f"{marked.strip}.csv", own / f"{marked.strip}.json"]
+        strips_folder = not_through_a_link(folder / STRIPS)
+        paths = [strips_folder / f"{marked.strip}.csv", strips_folder / f"{marked.strip}.json"]
         taken = [path for path in paths if path.exists()]
         if taken and not replace:
             raise input_fault(
@@ -272,19 +273,20 @@ class StripPhotograph:
         self.check(marked)
         lane = lane_of(marked.start, marked.front)
         profile = density_profile(self.pixels, marked)
-        found = identify_strip(spots_of(marked))
+        findings = identify_strip(spots_of(marked))
         every = max(1, len(profile["density"]) // 400)
         return {
-            "sentence": strip_sentence(found),
+            "sentence": strip_sentence(findings),
             "mm_per_pixel": marked.front_mm / lane.length,
             "spots": [
                 {
-                    "spot_mm": one.spot.spot_mm, "rf": round(one.rf, 3), "u_rf": round(one.u_rf, 3),
-                    "colour": one.spot.colour,
-                    "candidates": [known.pigment for known in one.candidates],
-                    "reason": one.reason,
+                    "spot_mm": finding.spot.spot_mm, "rf": round(finding.rf, 3),
+                    "u_rf": round(finding.u_rf, 3),
+                    "colour": finding.spot.colour,
+                    "candidates": [pigment.pigment for pigment in finding.candidates],
+                    "reason": finding.reason,
                 }
-                for one in found
+                for finding in findings
             ],
             "profile": {
                 "rf": (profile["distance_mm"][::every] / marked.front_mm).round(4).tolist(),
@@ -321,8 +323,8 @@ def point_of(text: str) -> tuple[float, float] | None:
     >>> point_of("120,455.5"), point_of("120;455")
     ((120.0, 455.5), None)
     """
-    found = _POINT.fullmatch(text)
-    return (float(found[1]), float(found[2])) if found else None
+    match = _POINT.fullmatch(text)
+    return (float(match[1]), float(match[2])) if match else None
 
 
 def marked_in(body: Mapping[str, Any]) -> MarkedStrip:
@@ -357,7 +359,7 @@ def marked_in(body: Mapping[str, Any]) -> MarkedStrip:
     }
     raw = body.get("spots")
     spots = raw[:_MOST_SPOTS] if isinstance(raw, list) else []
-    found = MarkedStrip(
+    marked = MarkedStrip(
         texts["strip"].strip(),
         texts["system"].strip(),
         number("front_mm", "Measure the distance from start line to front with a ruler."),
@@ -366,10 +368,10 @@ def marked_in(body: Mapping[str, Any]) -> MarkedStrip:
         point(body.get("front"), "the solvent front"),
         tuple(
             MarkedSpot(
-                point(one.get("at") if isinstance(one, dict) else None, f"spot {i}"),
-                str(one.get("colour") or "").strip()[:60] if isinstance(one, dict) else "",
+                point(spot.get("at") if isinstance(spot, dict) else None, f"spot {i}"),
+                str(spot.get("colour") or "").strip()[:60] if isinstance(spot, dict) else "",
             )
-            for i, one in enumerate(spots, start=1)
+            for i, spot in enumerate(spots, start=1)
         ),
         number("u_mm", "State it, or leave 0.5."),
         texts["unit"].strip(),
@@ -377,7 +379,7 @@ def marked_in(body: Mapping[str, Any]) -> MarkedStrip:
     )  # fmt: skip
     if problems:
         raise InputFault(problems)
-    return found
+    return marked
 
 
 def make_app(photograph: StripPhotograph, given: Mapping[str, str], guard: Guard) -> Flask:

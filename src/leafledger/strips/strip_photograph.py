@@ -358,7 +358,7 @@ def spots_of(marked: MarkedStrip) -> list[Spot]:
     """
     lane = lane_of(marked.start, marked.front)
     scale = marked.front_mm / lane.length
-    found = [
+    spots = [
         Spot(
             0, marked.strip, marked.system, round(marked.front_mm, 2),
             round(lane.distance(spot.at) * scale, 2), spot.colour, marked.u_mm, marked.unit,
@@ -366,7 +366,7 @@ def spots_of(marked: MarkedStrip) -> list[Spot]:
         )
         for spot in marked.spots
     ]  # fmt: skip
-    return sorted(found, key=lambda spot: -spot.spot_mm)
+    return sorted(spots, key=lambda spot: -spot.spot_mm)
 
 
 # The lane, turned upright, and its density.
@@ -405,18 +405,22 @@ def straightened(pixels: NDArray[np.uint8], lane: Lane) -> tuple[Array, Array]:
     distance = np.arange(-edge, math.ceil(lane.length) + edge + 1, dtype=np.float64)
     n_columns = max(3, round(_MIDDLE * lane.width))
     across = (np.arange(n_columns) - (n_columns - 1) / 2) * (_MIDDLE * lane.width / n_columns)
-    at = (
+    points = (
         lane.middle
         + distance[:, None, None] * lane.along
         + across[None, :, None] * lane.across
     )  # fmt: skip
     rows, columns = pixels.shape[:2]
-    inside = (at >= 0).all(axis=2) & (at[:, :, 0] <= columns - 1) & (at[:, :, 1] <= rows - 1)
+    inside = (
+        (points >= 0).all(axis=2) & (points[:, :, 0] <= columns - 1) & (points[:, :, 1] <= rows - 1)
+    )
     whole = inside.all(axis=1)
-    at, distance = at[whole], distance[whole]
+    points, distance = points[whole], distance[whole]
     light = np.stack(
         [
-            map_coordinates(linear_light(pixels[:, :, c]), (at[:, :, 1], at[:, :, 0]), order=1)
+            map_coordinates(
+                linear_light(pixels[:, :, c]), (points[:, :, 1], points[:, :, 0]), order=1
+            )
             for c in range(3)
         ],
         axis=2,
@@ -462,10 +466,10 @@ def density_profile(pixels: NDArray[np.uint8], marked: MarkedStrip) -> dict[str,
     mean = np.maximum(light.mean(axis=1), _LEAST_LIGHT)
     paper = np.percentile(mean, _PAPER_PERCENTILE, axis=0)
     density = -np.log10(mean / paper)
-    found = {"distance_mm": distance * marked.front_mm / lane.length}
-    found["density"] = density.mean(axis=1)
-    found |= {f"density_{name}": density[:, c] for c, name in enumerate(CHANNELS)}
-    return found
+    profile = {"distance_mm": distance * marked.front_mm / lane.length}
+    profile["density"] = density.mean(axis=1)
+    profile |= {f"density_{name}": density[:, c] for c, name in enumerate(CHANNELS)}
+    return profile
 
 
 # What is kept: the profile as a CSV, one for each strip, and the points.

@@ -26,7 +26,7 @@ PRIMARY_METHODS = {
 
 def of_analysis(study: Study) -> list[Problem]:
     """Return every setting of effects, doses and classes that the study cannot meet."""
-    out = list(_split(study))
+    out = list(_classes_split(study))
     if study.definition.design.unit is not None:  # else the effects are described, not tested
         out += [*_strata(study), *_doses(study), *_primary(study), *_compared(study)]
         if study.is_allocated:  # which units stand together is known only then
@@ -41,14 +41,14 @@ def _factors(study: Study) -> list[str]:
 
 
 def _strata(study: Study) -> Iterator[Problem]:
-    asked = study.definition.effects.strata
-    if asked is not None and asked not in _factors(study):
+    column = study.definition.effects.strata
+    if column is not None and column not in _factors(study):
         yield Problem(
             file=FILE,
             column="effects.strata",
-            found=quoted(asked),
+            found=quoted(column),
             expected="a column beside the treatment that design.factors or design.block names",
-            mend=nearest(asked, _factors(study))
+            mend=nearest(column, _factors(study))
             if _factors(study)
             else "Add the column to design.factors, or take effects.strata out.",
         )
@@ -87,11 +87,11 @@ def _levels(study: Study) -> list[str]:
 def _pairs(study: Study) -> list[tuple[str, str]]:
     """Return the pairs of treatments that are compared."""
     control, levels = study.definition.design.control, _levels(study)
-    asked = study.definition.effects.compare
-    if isinstance(asked, list):
-        return [(one, two) for one, two in asked if one in levels and two in levels]
-    if asked == "all":
-        return [(two, one) for i, one in enumerate(levels) for two in levels[i + 1 :]]
+    compare = study.definition.effects.compare
+    if isinstance(compare, list):
+        return [(pair[0], pair[1]) for pair in compare if set(pair) <= set(levels)]
+    if compare == "all":
+        return [(later, level) for i, level in enumerate(levels) for later in levels[i + 1 :]]
     return [(level, control) for level in levels if control in levels and level != control]
 
 
@@ -177,23 +177,23 @@ def _smallest_p(study: Study, method: str) -> float:
         level = row.get(design.treatment, "")
         block[level] = block.get(level, 0) + 1
     if method == "label_permutation":
-        found = 0.0
-        for one, two in _pairs(study):
-            pairs = [(n.get(one, 0), n.get(two, 0)) for n in units.values()]
+        smallest_p = 0.0
+        for treatment, compared_with in _pairs(study):
+            pairs = [(n.get(treatment, 0), n.get(compared_with, 0)) for n in units.values()]
             ways = math.prod(math.comb(a + b, a) for a, b in pairs)
-            found = max(found, (2.0 if all(a == b for a, b in pairs) else 1.0) / ways)
-        return found
+            smallest_p = max(smallest_p, (2.0 if all(a == b for a, b in pairs) else 1.0) / ways)
+        return smallest_p
     if method in {"signed_rank", "sign_flip"}:
-        sizes = [sum(n.get(level, 0) for n in units.values()) for level in _levels(study)]
-        treated = [n for n, lv in zip(sizes, _levels(study), strict=True) if lv != design.control]
-        return max((2.0 ** (1 - n) for n in treated), default=0.0)
+        treated = [level for level in _levels(study) if level != design.control]
+        sizes = [sum(n.get(level, 0) for n in units.values()) for level in treated]
+        return max((2.0 ** (1 - n) for n in sizes), default=0.0)
     return 0.0
 
 
 def _compared(study: Study) -> Iterator[Problem]:
-    asked = study.definition.effects.compare
+    compare = study.definition.effects.compare
     levels, seen = _levels(study), set()
-    for i, pair in enumerate(asked if isinstance(asked, list) else []):
+    for i, pair in enumerate(compare if isinstance(compare, list) else []):
         if frozenset(pair) in seen:
             yield Problem(
                 file=FILE,
@@ -222,7 +222,7 @@ def _compared(study: Study) -> Iterator[Problem]:
             )
 
 
-def _apart(study: Study, column: str) -> list[str]:
+def _confounded_pairs(study: Study, column: str) -> list[str]:
     """Return the pairs of treatments that share no level of a column, in words."""
     treatment = study.definition.design.treatment
     held: dict[str, set[str]] = {}
@@ -249,11 +249,11 @@ def _blocks(study: Study) -> Iterator[Problem]:
     if design.block is None:
         return
     blocks = {row.get(design.block, "") for row in study.units.values()}
-    if len(blocks) > 1 and (apart := _apart(study, design.block)):
+    if len(blocks) > 1 and (confounded := _confounded_pairs(study, design.block)):
         yield Problem(
             file=FILE,
             column="design.block",
-            found=f"no {design.block} holds both {first_words(apart, 5)}",
+            found=f"no {design.block} holds both {first_words(confounded, 5)}",
             expected="blocks that hold the treatments that are compared",
             mend="The treatment cannot be told from such a block. Take design.block out if it "
             "did not guide the allotment (write then that the two cannot be told apart); if "
@@ -316,35 +316,35 @@ def _covariates(study: Study) -> Iterator[Problem]:
     n_units = len(study.units)
     for column in study.definition.effects.covariates:
         values = {row.get(column, "") for row in study.units.values()}
-        found, expected, mend = "", "", ""
+        problem, expected, mend = "", "", ""
         if column not in _factors(study):
-            found = quoted(column)
+            problem = quoted(column)
             expected = "a column beside the treatment that design.factors names"
             mend = "Add the column to design.factors, or take it out of effects.covariates."
         elif "" in values and len(values) > 1:
             blank = sorted(u for u, row in study.units.items() if not row.get(column))
-            found = f"no {column} for {first_words(blank, 5)}"
+            problem = f"no {column} for {first_words(blank, 5)}"
             expected = f"the {column} of every unit"
             mend = "Fill the column, or take it out of effects.covariates."
         elif len(values) * 3 > n_units and len(values) > 2:
-            found = f"{len(values)} levels of {quoted(column)} in {n_units} units"
+            problem = f"{len(values)} levels of {quoted(column)} in {n_units} units"
             expected = "a factor with three units or more in a level, on average"
             mend = "Group its values into a few levels, or take it out of effects.covariates."
         elif len(values) < 2:
-            found = f"{quoted(column)} is {quoted(next(iter(values), ''))} for every unit"
+            problem = f"{quoted(column)} is {quoted(next(iter(values), ''))} for every unit"
             expected = "a column that varies between units"
             mend = "Take it out of effects.covariates: it cannot explain any difference."
-        elif apart := _apart(study, column):
-            found = f"no level of {quoted(column)} holds both {first_words(apart, 5)}"
+        elif confounded := _confounded_pairs(study, column):
+            problem = f"no level of {quoted(column)} holds both {first_words(confounded, 5)}"
             expected = "a column that can be told from the treatment"
             mend = (
                 "Take it out of effects.covariates: adjusting for it would take the treatment out."
             )
-        if found:
+        if problem:
             yield Problem(
                 file=FILE,
                 column="effects.covariates",
-                found=found,
+                found=problem,
                 expected=expected,
                 mend=mend,
             )
@@ -390,7 +390,7 @@ def _crossed(study: Study) -> Iterator[Problem]:
         )
 
 
-def _split(study: Study) -> Iterator[Problem]:
+def _classes_split(study: Study) -> Iterator[Problem]:
     classes = study.definition.classes
     column = getattr(classes.split, "column", None) if classes else None
     if column is None:

@@ -27,11 +27,13 @@ def of_instruments(study: Study) -> Iterator[Problem]:
     for session in study.session_ids:
         scans = study.scans_of(session)
         if study.form(session).quantity == "counts":
-            yield from _several(session, scans)
-        yield from _some(session, [scan for scan in scans if scan.role == "sample"])
+            yield from _several_instruments(session, scans)
+        yield from _partly_named_instruments(
+            session, [scan for scan in scans if scan.role == "sample"]
+        )
 
 
-def _several(session: str, scans: Sequence[Scan]) -> Iterator[Problem]:
+def _several_instruments(session: str, scans: Sequence[Scan]) -> Iterator[Problem]:
     """White, dark, noise and wavelengths belong to one instrument: none can serve another."""
     named = [scan for scan in scans if scan.instrument]
     other = next((scan for scan in named if scan.instrument != named[0].instrument), None)
@@ -46,7 +48,7 @@ def _several(session: str, scans: Sequence[Scan]) -> Iterator[Problem]:
         )
 
 
-def _some(session: str, samples: Sequence[Scan]) -> Iterator[Problem]:
+def _partly_named_instruments(session: str, samples: Sequence[Scan]) -> Iterator[Problem]:
     empty = next((scan for scan in samples if not scan.instrument), None)
     if empty is not None and any(scan.instrument for scan in samples):
         yield _instrument_problem(
@@ -134,8 +136,8 @@ def levels_with_n(units: Mapping[str, Mapping[str, str]], design: Design) -> lis
     [('water', 1), ('salt', 1)]
     """
     counts = dict.fromkeys(design.levels, 0)
-    found = sorted({labels.get(design.treatment, "") for labels in units.values()} - {""})
-    counts.update({level: 0 for level in found if level not in counts})
+    named_levels = sorted({labels.get(design.treatment, "") for labels in units.values()} - {""})
+    counts.update({level: 0 for level in named_levels if level not in counts})
     for labels in units.values():
         level = labels.get(design.treatment, "")
         if level:
@@ -192,15 +194,15 @@ def level_problems(
     problems: list[Problem] = []
     refused: set[str] = set()
     for level, cells_of in by_level.items():
-        why = _no_level(level, stated, by_level)
+        why = _not_a_level(level, stated, by_level)
         if why is None and is_treatment and design.levels:
             why = _unstated(level, design.levels)
         if why is not None:
             refused.add(level)
             problems.append(_level_problem(column, level, cells_of, word, *why))
     kept = [level for level in by_level if level not in refused]
-    for odd, meant in _doubles(kept, counts, stated):
-        problems.append(_double(column, odd, meant, by_level, word, is_treatment))
+    for odd, intended in _misspelled_levels(kept, counts, stated):
+        problems.append(_misspelling_problem(column, odd, intended, by_level, word, is_treatment))
     return sorted(problems, key=lambda p: p.row or 0)
 
 
@@ -218,7 +220,7 @@ def stated_problems(design: Design) -> Iterator[Problem]:
                 )
 
 
-def _no_level(
+def _not_a_level(
     level: str, stated: Collection[str], levels: Collection[str]
 ) -> tuple[str, str] | None:
     """Return what was expected and the mend where a label is no level at all."""
@@ -251,25 +253,29 @@ def _level_problem(
         file=cells[0].file,
         row=cells[0].row,
         column=column,
-        found=f"{quoted(level)} ({_n(len(cells), word)})",
+        found=f"{quoted(level)} ({_count_words(len(cells), word)})",
         expected=expected,
         mend=mend,
     )
 
 
-def _double(
+def _misspelling_problem(
     column: str,
     odd: str,
-    meant: str,
+    intended: str,
     by_level: Mapping[str, Sequence[LabelCell]],
     word: str,
     is_treatment: bool,
 ) -> Problem:
     rows = [str(cell.row) for cell in by_level[odd] if cell.row is not None]
     where = f", rows {first_words(rows, 5)}" if len(rows) > 1 else ""
-    mend = f"Did you mean {quoted(meant)}?"
-    if ascii(odd) != ascii(meant) and odd.casefold() != meant.casefold() and not odd.isascii():
-        mend += f" The two differ in the code of a letter: {odd!a} and {meant!a}."
+    mend = f"Did you mean {quoted(intended)}?"
+    if (
+        ascii(odd) != ascii(intended)
+        and odd.casefold() != intended.casefold()
+        and not odd.isascii()
+    ):
+        mend += f" The two differ in the code of a letter: {odd!a} and {intended!a}."
     if is_treatment:
         mend += " If both are treatments, state all of them: design.levels in study.yaml."
     else:
@@ -278,18 +284,18 @@ def _double(
         file=by_level[odd][0].file,
         row=by_level[odd][0].row,
         column=column,
-        found=f"{quoted(odd)} ({_n(len(by_level[odd]), word)}{where}) beside {quoted(meant)} "
-        f"({_n(len(by_level[meant]), word)})",
+        found=f"{quoted(odd)} ({_count_words(len(by_level[odd]), word)}{where}) "
+        f"beside {quoted(intended)} ({_count_words(len(by_level[intended]), word)})",
         expected=f"one spelling for each {'treatment' if is_treatment else column}",
         mend=mend,
     )
 
 
-def _n(count: int, word: str) -> str:
+def _count_words(count: int, word: str) -> str:
     return f"{count} {word}" + "s" * (count != 1)
 
 
-def _doubles(
+def _misspelled_levels(
     levels: Sequence[str], counts: Mapping[str, int], stated: Collection[str]
 ) -> Iterator[tuple[str, str]]:
     """Yield (odd level, level that is meant): the rarer one is odd, of two equals the later."""
@@ -299,20 +305,20 @@ def _doubles(
         by_form.setdefault(_canonical(level), []).append(level)
     odd: set[str] = set()
     for same in by_form.values():
-        meant = max(same, key=lambda level: rank[level])
+        intended = max(same, key=lambda level: rank[level])
         for level in same:
-            if level != meant and not (level in stated and meant in stated):
+            if level != intended and not (level in stated and intended in stated):
                 odd.add(level)
-                yield level, meant
+                yield level, intended
     if len(levels) > MOST_COMPARED:
         return
     for pair in combinations([level for level in levels if level not in odd], 2):
-        rarer, meant = sorted(pair, key=lambda level: rank[level])
-        if rarer in odd or (rarer in stated and meant in stated):
+        rarer, intended = sorted(pair, key=lambda level: rank[level])
+        if rarer in odd or (rarer in stated and intended in stated):
             continue
-        if _near(rarer, meant, counts[rarer], counts[meant]):
+        if _is_misspelling(rarer, intended, counts[rarer], counts[intended]):
             odd.add(rarer)
-            yield rarer, meant
+            yield rarer, intended
 
 
 def _canonical(label: str) -> str:
@@ -336,7 +342,7 @@ def _canonical(label: str) -> str:
         return text
 
 
-def _near(rarer: str, common: str, n_rarer: int, n_common: int) -> bool:
+def _is_misspelling(rarer: str, common: str, n_rarer: int, n_common: int) -> bool:
     """Tell whether ``rarer`` reads like ``common`` with a slip.
 
     Words are compared one by one; all but one must be the same, and digits always are: ``dose 1``
@@ -345,14 +351,18 @@ def _near(rarer: str, common: str, n_rarer: int, n_common: int) -> bool:
 
     Examples
     --------
-    >>> _near("chelat", "chelate", 4, 4), _near("watre", "water", 1, 5)
-    (True, True)
-    >>> _near("nitrite", "nitrate", 6, 6), _near("nitrote", "nitrate", 1, 6)
-    (False, True)
-    >>> _near("low", "slow", 1, 9), _near("heat", "wheat", 1, 9), _near("sown", "shown", 4, 4)
-    (False, False, False)
-    >>> _near("dose1", "dose2", 1, 9), _near("lowN", "lowP", 1, 9), _near("NPK", "NPKS", 1, 9)
-    (False, False, False)
+    >>> pairs = [("chelat", "chelate", 4, 4), ("watre", "water", 1, 5)]
+    >>> [_is_misspelling(*pair) for pair in pairs]
+    [True, True]
+    >>> pairs = [("nitrite", "nitrate", 6, 6), ("nitrote", "nitrate", 1, 6)]
+    >>> [_is_misspelling(*pair) for pair in pairs]
+    [False, True]
+    >>> pairs = [("low", "slow", 1, 9), ("heat", "wheat", 1, 9), ("sown", "shown", 4, 4)]
+    >>> [_is_misspelling(*pair) for pair in pairs]
+    [False, False, False]
+    >>> pairs = [("dose1", "dose2", 1, 9), ("lowN", "lowP", 1, 9), ("NPK", "NPKS", 1, 9)]
+    >>> [_is_misspelling(*pair) for pair in pairs]
+    [False, False, False]
     """
     words = _words(rarer), _words(common)
     if len(words[0]) != len(words[1]):
@@ -373,9 +383,9 @@ def _near(rarer: str, common: str, n_rarer: int, n_common: int) -> bool:
         if a[0] != b[0] and sorted(a) != sorted(b) and longer < _SHORTEST_FIRST:
             return False
         return longer >= (_SHORTEST_RARE if rare else _SHORTEST_SLIP) and (rare or not wrong_letter)
-    apart = a.endswith(b) or b.endswith(a)
+    prefix_only = a.endswith(b) or b.endswith(a)
     lone = n_rarer == 1 and n_common >= _COMMON_UNITS
-    return edits == 2 and lone and longer >= _SHORTEST_TWO and not apart and a[0] == b[0]
+    return edits == 2 and lone and longer >= _SHORTEST_TWO and not prefix_only and a[0] == b[0]
 
 
 def _words(label: str) -> list[str]:
@@ -383,25 +393,25 @@ def _words(label: str) -> list[str]:
     return re.findall(r"[^\W\d_]+|[0-9]+|[^\w\s]", unicodedata.normalize("NFC", label))
 
 
-def _slips(one: str, other: str) -> tuple[int, bool]:
+def _slips(word: str, other: str) -> tuple[int, bool]:
     """Return the number of slips between two words, and whether a wrong letter is the only one.
 
     A slip is a letter left out, put in, wrong, or swapped with its neighbour: the restricted
     edit distance of Damerau (1964), Commun. ACM 7, 171-176, from memory.
     """
     # 1. d[i][j]: slips between the first i letters of one word and the first j of the other.
-    rows, columns = len(one) + 1, len(other) + 1
+    rows, columns = len(word) + 1, len(other) + 1
     d = [[i + j if i == 0 or j == 0 else 0 for j in range(columns)] for i in range(rows)]
     for i in range(1, rows):
         for j in range(1, columns):
-            same = one[i - 1] == other[j - 1]
+            same = word[i - 1] == other[j - 1]
             d[i][j] = min(d[i - 1][j] + 1, d[i][j - 1] + 1, d[i - 1][j - 1] + (not same))
             # 2. Two neighbours swapped are one slip.
-            if i > 1 and j > 1 and one[i - 1] == other[j - 2] and one[i - 2] == other[j - 1]:
+            if i > 1 and j > 1 and word[i - 1] == other[j - 2] and word[i - 2] == other[j - 1]:
                 d[i][j] = min(d[i][j], d[i - 2][j - 2] + 1)
     edits = d[-1][-1]
-    swapped = sorted(one) == sorted(other)
-    return edits, edits == 1 and len(one) == len(other) and not swapped
+    swapped = sorted(word) == sorted(other)
+    return edits, edits == 1 and len(word) == len(other) and not swapped
 
 
 # What must fit together between the files of a study, checked before any job runs.
@@ -444,7 +454,7 @@ def of_design(study: Study) -> list[Problem]:
     return [*_control(study), *_classes(study), *of_analysis(study)]
 
 
-def _yaml(key: str, found: str, expected: str, mend: str) -> Problem:
+def _settings_problem(key: str, found: str, expected: str, mend: str) -> Problem:
     return Problem(file=FILE, column=key, found=found, expected=expected, mend=mend)
 
 
@@ -453,7 +463,7 @@ def of_panel(study: Study) -> Iterator[Problem]:
     name = study.panel_table
     why = None if name is None else PathCheck(study.folder).why_refused(name)
     if name is not None and why:
-        yield _yaml(
+        yield _settings_problem(
             "instrument.panel.reflectance",
             f"{why}: {quoted(name)}",
             "a number, or a CSV inside the study folder",
@@ -466,7 +476,7 @@ def of_coefficients(study: Study) -> Iterator[Problem]:
     name = study.coefficient_table
     why = None if name is None else PathCheck(study.folder).why_refused(name)
     if name is not None and why:
-        yield _yaml(
+        yield _settings_problem(
             "traits.leaf_model.coefficients",
             f"{why}: {quoted(name)}",
             "a CSV inside the study folder: leafledger does not bring the coefficients along",
@@ -483,7 +493,7 @@ def _sessions(definition: Definition) -> Iterator[Problem]:
         key = f"design.sessions.{i}"
         alike = first.setdefault(session.session.casefold(), session.session)
         if alike != session.session:
-            yield _yaml(
+            yield _settings_problem(
                 key,
                 f"session {quoted(session.session)}, which differs from {quoted(alike)} in capital "
                 "letters only",
@@ -491,14 +501,14 @@ def _sessions(definition: Definition) -> Iterator[Problem]:
                 "Rename one.",
             )
         if counts[session.session] > 1:
-            yield _yaml(
+            yield _settings_problem(
                 key,
                 f"session {quoted(session.session)} more than once",
                 "each session once",
                 "Rename or remove one.",
             )
         if session.skipped and session.skipped.casefold() in NO_REASON:
-            yield _yaml(
+            yield _settings_problem(
                 f"{key}.skipped",
                 quoted(session.skipped),
                 "why the session was never measured, in words",
@@ -508,7 +518,7 @@ def _sessions(definition: Definition) -> Iterator[Problem]:
     dates = [(i, s.date) for i, s in enumerate(sessions) if s.date is not None]
     for (_, earlier), (i, later) in pairwise(dates):
         if later < earlier:
-            yield _yaml(
+            yield _settings_problem(
                 f"design.sessions.{i}",
                 f"{later}, after a session of {earlier}",
                 "sessions in the order of their dates",
@@ -516,7 +526,7 @@ def _sessions(definition: Definition) -> Iterator[Problem]:
             )
     phases = [s.phase for s in sessions]
     if "before" in phases and phases != sorted(phases, key=["before", "after"].index):
-        yield _yaml(
+        yield _settings_problem(
             "design.sessions",
             "a session before the treatment that stands after one after it",
             "all sessions of phase before first",
@@ -526,7 +536,7 @@ def _sessions(definition: Definition) -> Iterator[Problem]:
 
 def _session_words(definition: Definition) -> Iterator[Problem]:
     """Every place that names a session must name one of the design."""
-    known = [s.session for s in sessions_of(definition)]
+    session_names = [s.session for s in sessions_of(definition)]
     places = [
         (f"intake.forms.{name}", name) for name in definition.intake.forms if name != "default"
     ]
@@ -537,17 +547,17 @@ def _session_words(definition: Definition) -> Iterator[Problem]:
     if classes and isinstance(classes.sessions, list):
         places += [("classes.sessions", name) for name in classes.sessions]
     for key, name in places:
-        if name not in known:
-            yield _yaml(
+        if name not in session_names:
+            yield _settings_problem(
                 key,
                 quoted(name),
-                "a session of design.sessions: " + ", ".join(known),
-                nearest(name, known),
+                "a session of design.sessions: " + ", ".join(session_names),
+                nearest(name, session_names),
             )
     if primary and primary.session:
         after = [s.session for s in sessions_of(definition) if s.phase == "after"]
-        if primary.session in known and primary.session not in after:
-            yield _yaml(
+        if primary.session in session_names and primary.session not in after:
+            yield _settings_problem(
                 "effects.primary.session",
                 f"{quoted(primary.session)}, a session before the treatment",
                 "a session of phase after",
@@ -558,7 +568,7 @@ def _session_words(definition: Definition) -> Iterator[Problem]:
 def _columns(definition: Definition) -> Iterator[Problem]:
     classes = definition.classes
     if classes and classes.split == "block" and not definition.design.block:
-        yield _yaml(
+        yield _settings_problem(
             "classes.split",
             "block, but the design has no block",
             "design.block, or split: unit",
@@ -566,14 +576,14 @@ def _columns(definition: Definition) -> Iterator[Problem]:
         )
     grid = definition.reflectance.grid
     if not isinstance(grid, str) and grid.stop_nm <= grid.start_nm:
-        yield _yaml(
+        yield _settings_problem(
             "reflectance.grid.stop_nm",
             f"{grid.stop_nm:g}",
             f"more than start_nm ({grid.start_nm:g})",
             "Swap the two.",
         )
     elif not isinstance(grid, str) and (grid.stop_nm - grid.start_nm) / grid.step_nm > 100_000:
-        yield _yaml(
+        yield _settings_problem(
             "reflectance.grid.step_nm",
             f"{grid.step_nm:g}",
             "a step that gives at most 100,000 wavelengths",
@@ -581,7 +591,9 @@ def _columns(definition: Definition) -> Iterator[Problem]:
         )
     stated = getattr(definition.quality.range, "stop_nm", None)
     if stated is not None and stated <= definition.quality.range.start_nm:  # type: ignore[union-attr]
-        yield _yaml("quality.range.stop_nm", f"{stated:g}", "more than start_nm", "Swap the two.")
+        yield _settings_problem(
+            "quality.range.stop_nm", f"{stated:g}", "more than start_nm", "Swap the two."
+        )
 
 
 def _scans(study: Study) -> Iterator[Problem]:
@@ -624,14 +636,14 @@ def _control(study: Study) -> Iterator[Problem]:
     levels = _levels(study, design.treatment)
     if design.control is not None and not levels:
         word = design.unit or "leaf"
-        yield _yaml(
+        yield _settings_problem(
             "design.control",
             f"{quoted(design.control)}, and no {word} with a {design.treatment}",
             f"each {word} listed with its {design.treatment}, some of them with the control",
             "List them first.",
         )
     elif design.control is not None and design.control not in levels:
-        yield _yaml(
+        yield _settings_problem(
             "design.control",
             quoted(design.control),
             f"a level of {design.treatment}: " + ", ".join(levels[:12]),
@@ -643,15 +655,15 @@ def _control(study: Study) -> Iterator[Problem]:
         and design.unit is not None
         and study.definition.effects.compare == "control"
     ):
-        yield _yaml(
+        yield _settings_problem(
             "design.control",
             "no control",
             f"one of {design.treatment}: " + ", ".join(levels[:12]),
-            "Name the treatment that the others are compared with." + _like_nothing(levels),
+            "Name the treatment that the others are compared with." + _untreated_word_hint(levels),
         )
 
 
-def _like_nothing(levels: Sequence[str]) -> str:
+def _untreated_word_hint(levels: Sequence[str]) -> str:
     """Return a hint where a level reads like a word for nothing but is written otherwise."""
     like = [level for level in levels if level.strip().casefold() in NOTHING_WORDS]
     if not like:
@@ -680,7 +692,7 @@ def _classes(study: Study) -> Iterator[Problem]:
         return  # no unit is listed: said of the control
     if len(levels) < 2:
         only = quoted(levels[0]) if levels else "none"
-        yield _yaml(
+        yield _settings_problem(
             "classes.target",
             f"{quoted(classes.target)} with one class only ({only})",
             "at least two classes to tell apart",
@@ -690,15 +702,15 @@ def _classes(study: Study) -> Iterator[Problem]:
 
 def _scans_in_use(study: Study) -> list[Scan]:
     """Return the leaf scans of the sessions of the classifier that no decision excludes."""
-    wanted = {*sessions_read(study, "classes")}
+    sessions = {*sessions_read(study, "classes")}
     last = {decision.scan: decision.action for decision in study.decisions}
-    return [s for s in study.samples() if s.session in wanted and last.get(s.scan) != "exclude"]
+    return [s for s in study.samples() if s.session in sessions and last.get(s.scan) != "exclude"]
 
 
 def _no_target(study: Study, target: str) -> Problem:
     valid = columns_of(study.definition.design)
     others = dict.fromkeys(name for scan in study.samples() for name in scan.others)
-    return _yaml(
+    return _settings_problem(
         "classes.target",
         quoted(target),
         "the treatment column, the block column or one of design.factors; for labels that change "

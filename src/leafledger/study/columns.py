@@ -220,10 +220,10 @@ COMMON: Final = {
 
 def _columns(*parts: str | Column) -> tuple[Column, ...]:
     """Return columns in order; a string names columns of :data:`COMMON`, with spaces between."""
-    found: list[Column] = []
+    columns: list[Column] = []
     for part in parts:
-        found += [part] if isinstance(part, Column) else [COMMON[name] for name in part.split()]
-    return tuple(found)
+        columns += [part] if isinstance(part, Column) else [COMMON[name] for name in part.split()]
+    return tuple(columns)
 
 
 UNIT_OF_INDEX = text("unit", "unit of the index")

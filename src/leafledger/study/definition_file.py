@@ -61,12 +61,12 @@ def refused_keys(given: Any) -> Iterator[tuple[tuple[str, ...], str]]:
     >>> list(refused_keys({"title": "x", "quality": {"apply": "none"}}))
     [(('title',), 'it says nothing of how results are computed')]
     """
-    for place, why in REFUSED.items():
+    for key_path, why in REFUSED.items():
         inside = given
-        for key in place:
+        for key in key_path:
             inside = inside.get(key) if isinstance(inside, Mapping) else None
         if inside is not None:
-            yield place, why
+            yield key_path, why
 
 
 def merge_settings(stated: Any, other: Any, forms: list[type[BaseModel]]) -> Any:
@@ -90,7 +90,7 @@ def merge_settings(stated: Any, other: Any, forms: list[type[BaseModel]]) -> Any
     if not (isinstance(stated, Mapping) and isinstance(other, Mapping)):
         return other
     fields = [set(form.model_fields) for form in forms]
-    if len(forms) > 1 and not any({*stated, *other} <= known for known in fields):
+    if len(forms) > 1 and not any({*stated, *other} <= field_names for field_names in fields):
         return other
     merged = dict(stated)
     for key, value in other.items():
@@ -121,22 +121,22 @@ def differences_in_words(stated: Mapping[str, Any], other: Mapping[str, Any]) ->
     'reflectance.smoothing: window_nm 15 (stated: none); quality.apply: none (stated: faults)'
     """
     return "; ".join(
-        f"{place}: {_words(value)} (stated: {_words(before)})"
-        for place, before, value in _differing(stated, other, "")
+        f"{key}: {_value_words(value)} (stated: {_value_words(before)})"
+        for key, before, value in _differing(stated, other, "")
     )
 
 
-def _differing(stated: Any, other: Any, place: str) -> Iterator[tuple[str, Any, Any]]:
+def _differing(stated: Any, other: Any, key_path: str) -> Iterator[tuple[str, Any, Any]]:
     both = isinstance(stated, Mapping) and isinstance(other, Mapping)
-    if both and (not place or set(stated) & set(other)):
+    if both and (not key_path or set(stated) & set(other)):
         for key in [*stated, *(name for name in other if name not in stated)]:
-            inner = f"{place}.{key}" if place else str(key)
+            inner = f"{key_path}.{key}" if key_path else str(key)
             yield from _differing(stated.get(key), other.get(key), inner)
     elif stated != other:
-        yield place, stated, other
+        yield key_path, stated, other
 
 
-def _words(value: Any) -> str:
+def _value_words(value: Any) -> str:
     if value is None:
         return "none"
     if isinstance(value, bool):
@@ -144,9 +144,9 @@ def _words(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.15g}"
     if isinstance(value, Mapping):
-        return " ".join(f"{key} {_words(inner)}" for key, inner in value.items()) or "none"
+        return " ".join(f"{key} {_value_words(inner)}" for key, inner in value.items()) or "none"
     if isinstance(value, list):
-        return " and ".join(_words(item) for item in value) or "none"
+        return " and ".join(_value_words(item) for item in value) or "none"
     return str(value)
 
 
@@ -155,10 +155,10 @@ def _words(value: Any) -> str:
 
 FILE = "study.yaml"
 
-_MOST_HOMES = 3
+_MOST_SECTIONS = 3
 _MOST_PASSES = 10
 
-Place = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 
 _EXPECTED = {
     "missing": "this key",
@@ -256,85 +256,93 @@ def examine_text(text: YamlText) -> ExaminedDefinition:
     problems = faults(first, text)
     work = YamlText(deepcopy(text.value), dict(text.lines))
     unknown: set[str] = set()
-    renamed: list[Place] = []
+    renamed: list[KeyPath] = []
     fault = first
     for _ in range(_MOST_PASSES):
-        places = _fault_places(fault, work)
-        for i, (place, is_extra) in enumerate(places.items()):
-            _leave_out(work, place, is_extra, unknown, renamed if i < MOST_PROBLEMS else None)
+        faulty_keys = _settings_at_fault(fault, work)
+        for i, (key_path, is_extra) in enumerate(faulty_keys.items()):
+            _take_out_or_rename(
+                work, key_path, is_extra, unknown, renamed if i < MOST_PROBLEMS else None
+            )
         try:
             definition = Definition.model_validate(work.value)
         except ValidationError as error:
             fault = error
             inside = [
-                p for p in _fault_places(error, work) if any(p[: len(r)] == r for r in renamed)
+                p for p in _settings_at_fault(error, work) if any(p[: len(r)] == r for r in renamed)
             ]
             if inside and len(problems) < MOST_PROBLEMS:
-                keys = {".".join(map(str, place)) for place in inside}
+                keys = {".".join(map(str, key_path)) for key_path in inside}
                 problems += [p for p in faults(error, work) if p.column in keys]
             continue
         return ExaminedDefinition(definition, work, tuple(bounded(problems)), frozenset(unknown))
     raise InputFault(bounded(problems)) from first
 
 
-def _fault_places(error: ValidationError, text: YamlText) -> dict[Place, bool]:
-    """Return the places at fault, and whether each is a key that its section does not know."""
-    places: dict[Place, bool] = {}
+def _settings_at_fault(error: ValidationError, text: YamlText) -> dict[KeyPath, bool]:
+    """Return the settings at fault, and whether each is a key that its section does not know."""
+    is_extra_of: dict[KeyPath, bool] = {}
     for detail in error.errors(include_url=False, include_context=False):
-        place, _ = _place(detail["loc"], text)
+        key_path, _ = _key_path_and_choices(detail["loc"], text)
         is_extra = detail["type"] == "extra_forbidden"
-        places[place] = places.get(place, True) and is_extra
-    deeper = {place[:n] for place in places for n in range(len(place))}
-    return {place: is_extra for place, is_extra in places.items() if place not in deeper}
+        is_extra_of[key_path] = is_extra_of.get(key_path, True) and is_extra
+    deeper = {key_path[:n] for key_path in is_extra_of for n in range(len(key_path))}
+    return {
+        key_path: is_extra for key_path, is_extra in is_extra_of.items() if key_path not in deeper
+    }
 
 
-def _leave_out(
-    text: YamlText, place: Place, is_extra: bool, unknown: set[str], renamed: list[Place] | None
+def _take_out_or_rename(
+    text: YamlText,
+    key_path: KeyPath,
+    is_extra: bool,
+    unknown: set[str],
+    renamed: list[KeyPath] | None,
 ) -> None:
     """Take a setting at fault out of the text, or give an unknown key the name that is meant.
 
     No name is looked up where ``renamed`` is ``None``.
     """
     section = text.value
-    for key in place[:-1]:
+    for key in key_path[:-1]:
         section = _inside(section, key)
-    missing = isinstance(section, dict) and place and place[-1] not in section
-    if missing and len(place) == 1:
-        section[str(place[0])] = "?"  # the title
+    missing = isinstance(section, dict) and key_path and key_path[-1] not in section
+    if missing and len(key_path) == 1:
+        section[str(key_path[0])] = "?"  # the title
         return
-    while place and (missing or not isinstance(section, dict)):
+    while key_path and (missing or not isinstance(section, dict)):
         # An item of a list cannot be left out by itself: the others would move.
-        place, missing = place[:-1], False
+        key_path, missing = key_path[:-1], False
         section = text.value
-        for key in place[:-1]:
+        for key in key_path[:-1]:
             section = _inside(section, key)
-    if not place or place[-1] not in section:
+    if not key_path or key_path[-1] not in section:
         return
-    key = str(place[-1])
+    key = str(key_path[-1])
     value = section.pop(key)
     if not is_extra:
-        unknown.add(_dotted(place))
+        unknown.add(_dotted(key_path))
         return
     if renamed is None:
         return
-    valid = _valid_keys(place[:-1])
+    valid = _valid_keys(key_path[:-1])
     if _misplaced(key, valid):
-        unknown |= {f"{home}.{key}".lstrip(".") for home in _homes()[key]}
+        unknown |= {f"{home}.{key}".lstrip(".") for home in _sections_of_key()[key]}
         return
-    meant = next(iter(get_close_matches(key, valid, n=1, cutoff=0.6)), None)
-    if meant is None or meant in section:
+    intended = next(iter(get_close_matches(key, valid, n=1, cutoff=0.6)), None)
+    if intended is None or intended in section:
         return
-    section[meant] = value
-    new = (*place[:-1], meant)
+    section[intended] = value
+    new = (*key_path[:-1], intended)
     renamed.append(new)
-    moved = {p: line for p, line in text.lines.items() if p[: len(place)] == place}
-    text.lines.update({(*new, *p[len(place) :]): line for p, line in moved.items()})
+    moved = {p: line for p, line in text.lines.items() if p[: len(key_path)] == key_path}
+    text.lines.update({(*new, *p[len(key_path) :]): line for p, line in moved.items()})
 
 
-def _dotted(place: Place) -> str:
-    """Return a place as a key, up to the first item of a list."""
+def _dotted(key_path: KeyPath) -> str:
+    """Return a path of keys as a key with dots, up to the first item of a list."""
     keys: list[str] = []
-    for part in place:
+    for part in key_path:
         if isinstance(part, int):
             break
         keys.append(part)
@@ -344,16 +352,16 @@ def _dotted(place: Place) -> str:
 def with_rows(problems: Iterable[Problem], text: YamlText) -> list[Problem]:
     """Return the problems, those of ``study.yaml`` with the row of the key they name."""
     return [
-        replace(problem, row=text.line(_keys(problem.column, text.value)))
+        replace(problem, row=text.line(_key_path_of(problem.column, text.value)))
         if problem.file == FILE and problem.column and problem.row is None
         else problem
         for problem in problems
     ]
 
 
-def _keys(column: str, value: Any) -> Place:
+def _key_path_of(column: str, value: Any) -> KeyPath:
     """Return ``column`` as keys; an item of a list may be named by one of its values."""
-    place: Place = ()
+    key_path: KeyPath = ()
     for part in column.split("."):
         key: str | int = part
         if isinstance(value, list):
@@ -363,9 +371,9 @@ def _keys(column: str, value: Any) -> Place:
                 if isinstance(item, dict) and part in item.values()
             )
             key = int(part) if part.isdigit() else next(named, part)
-        place = (*place, key)
+        key_path = (*key_path, key)
         value = _inside(value, key)
-    return place
+    return key_path
 
 
 def _inside(value: Any, key: str | int) -> Any:
@@ -377,72 +385,74 @@ def _inside(value: Any, key: str | int) -> Any:
 
 
 def faults(error: ValidationError, text: YamlText) -> list[Problem]:
-    """Return what is wrong with a definition, one problem per place.
+    """Return what is wrong with a definition, one problem for each setting.
 
-    Of a choice between several sections, only the one that was meant is judged.
+    Where a section has several forms, only the form chosen by its keys is examined.
     """
-    located = [(*_place(d["loc"], text), d) for d in error.errors(include_url=False)]
-    meant = _meant(located)
-    by_place: dict[Place, list[ErrorDetails]] = {}
-    for place, choices, detail in located:
-        if all(meant.get(where, choice) == choice for where, choice in choices):
-            by_place.setdefault(place, []).append(detail)
-    deeper = {place[:n] for place in by_place for n in range(len(place))}
+    located = [(*_key_path_and_choices(d["loc"], text), d) for d in error.errors(include_url=False)]
+    chosen_forms = _chosen_forms(located)
+    by_key: dict[KeyPath, list[ErrorDetails]] = {}
+    for key_path, choices, detail in located:
+        if all(chosen_forms.get(where, choice) == choice for where, choice in choices):
+            by_key.setdefault(key_path, []).append(detail)
+    deeper = {key_path[:n] for key_path in by_key for n in range(len(key_path))}
     kept = [
-        (place, details)
-        for place, details in by_place.items()
-        if place not in deeper or any(d["type"] == "extra_forbidden" for d in details)
+        (key_path, details)
+        for key_path, details in by_key.items()
+        if key_path not in deeper or any(d["type"] == "extra_forbidden" for d in details)
     ]
     # More than are told one by one are only counted: no valid word is looked up for them.
-    problems = [_problem(place, details, text) for place, details in kept[:MOST_PROBLEMS]]
+    problems = [_problem(key_path, details, text) for key_path, details in kept[:MOST_PROBLEMS]]
     return problems + [Problem(FILE, "", "", "")] * (len(kept) - len(problems))
 
 
-def _place(loc: Place, text: YamlText) -> tuple[Place, tuple[tuple[Place, str], ...]]:
+def _key_path_and_choices(
+    loc: KeyPath, text: YamlText
+) -> tuple[KeyPath, tuple[tuple[KeyPath, str], ...]]:
     """Split ``loc`` into keys of the file and the choices pydantic names in between."""
-    place: Place = ()
-    choices: list[tuple[Place, str]] = []
+    key_path: KeyPath = ()
+    choices: list[tuple[KeyPath, str]] = []
     value: Any = text.value
     for position, part in enumerate(loc):
         last = position == len(loc) - 1
         named = str(part).islower() and "[" not in str(part)  # literal['auto',...] is a choice
         if isinstance(value, dict) and (part in value or (last and named)):
-            place, value = (*place, part), value.get(part)
+            key_path, value = (*key_path, part), value.get(part)
         elif isinstance(value, list) and isinstance(part, int) and part < len(value):
-            place, value = (*place, part), value[part]
+            key_path, value = (*key_path, part), value[part]
         else:
-            choices.append((place, str(part)))
-    return place, tuple(choices)
+            choices.append((key_path, str(part)))
+    return key_path, tuple(choices)
 
 
-def _meant(
-    located: list[tuple[Place, tuple[tuple[Place, str], ...], ErrorDetails]],
-) -> dict[Place, str]:
+def _chosen_forms(
+    located: list[tuple[KeyPath, tuple[tuple[KeyPath, str], ...], ErrorDetails]],
+) -> dict[KeyPath, str]:
     """Return, for a section with several forms, the form with the fewest missing or odd keys."""
-    misfits: dict[Place, Counter[str]] = {}
-    for place, choices, detail in located:
+    misfits: dict[KeyPath, Counter[str]] = {}
+    for key_path, choices, detail in located:
         for where, choice in choices:
-            if len(place) > len(where):
+            if len(key_path) > len(where):
                 odd = detail["type"] in {"missing", "extra_forbidden"}
                 misfits.setdefault(where, Counter())[choice] += 1000 * odd + 1
     return {where: min(counts, key=lambda c: counts[c]) for where, counts in misfits.items()}
 
 
-def _problem(place: Place, details: list[ErrorDetails], text: YamlText) -> Problem:
+def _problem(key_path: KeyPath, details: list[ErrorDetails], text: YamlText) -> Problem:
     detail = details[0]
-    key = ".".join(str(part) for part in place)
-    row = text.line(place)
+    key = ".".join(str(part) for part in key_path)
+    row = text.line(key_path)
     if all(d["type"] == "extra_forbidden" for d in details):
-        valid = _valid_keys(place[:-1])
-        if place[0] == "variants" and place[2:] in REFUSED:
-            return refused(FILE, row, key, REFUSED[str(place[-1]),])
+        valid = _valid_keys(key_path[:-1])
+        if key_path[0] == "variants" and key_path[2:] in REFUSED:
+            return refused(FILE, row, key, REFUSED[str(key_path[-1]),])
         return Problem(
             file=FILE,
             row=row,
             column=key,
-            found=f"the unknown key {quoted(str(place[-1]))}",
+            found=f"the unknown key {quoted(str(key_path[-1]))}",
             expected="a key of this section",
-            mend=_misplaced(str(place[-1]), valid) or nearest(str(place[-1]), valid),
+            mend=_misplaced(str(key_path[-1]), valid) or nearest(str(key_path[-1]), valid),
         )
     if detail["type"] == "missing":
         return Problem(
@@ -450,11 +460,11 @@ def _problem(place: Place, details: list[ErrorDetails], text: YamlText) -> Probl
             row=row,
             column=key,
             found="no such key",
-            expected=f"{place[-1]} in this section",
-            mend=f"Add `{place[-1]}: ...`.",
+            expected=f"{key_path[-1]} in this section",
+            mend=f"Add `{key_path[-1]}: ...`.",
         )
     given = detail["input"]
-    found = quoted(given) if isinstance(given, str) else f"a {_kind(given)}"
+    found = quoted(given) if isinstance(given, str) else f"a {_type_words(given)}"
     words = _literals(details)
     return Problem(
         file=FILE,
@@ -499,26 +509,26 @@ def _expected(detail: ErrorDetails) -> str:
 
 def _misplaced(key: str, valid: list[str]) -> str | None:
     """Return a hint if ``key`` is unlike the keys of its section, but a key of another one."""
-    homes = _homes().get(key)
+    homes = _sections_of_key().get(key)
     if not homes or get_close_matches(key, valid, n=1, cutoff=0.6):
         return None
-    places = " or ".join(place or "the top level" for place in homes)
-    return f"{key} is a key of {places}: check how far the line is indented."
+    sections = " or ".join(section or "the top level" for section in homes)
+    return f"{key} is a key of {sections}: check how far the line is indented."
 
 
 @cache
-def _homes() -> dict[str, list[str]]:
+def _sections_of_key() -> dict[str, list[str]]:
     homes: dict[str, list[str]] = {}
-    for place, name in _all_keys(Definition, ""):
-        homes.setdefault(name, []).append(place)
-    return {name: places for name, places in homes.items() if len(places) <= _MOST_HOMES}
+    for section, name in _all_keys(Definition, ""):
+        homes.setdefault(name, []).append(section)
+    return {name: sections for name, sections in homes.items() if len(sections) <= _MOST_SECTIONS}
 
 
-def _all_keys(model: type[BaseModel], place: str) -> Iterator[tuple[str, str]]:
+def _all_keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str]]:
     for name, about in model.model_fields.items():
-        yield place, name
+        yield section, name
         for inner in sections_in(about.annotation):
-            yield from _all_keys(inner, f"{place}.{name}".lstrip("."))
+            yield from _all_keys(inner, f"{section}.{name}".lstrip("."))
 
 
 def _literals(details: list[ErrorDetails]) -> list[str]:
@@ -530,14 +540,14 @@ def _literals(details: list[ErrorDetails]) -> list[str]:
     return [w for w in words if w]
 
 
-def _kind(value: Any) -> str:
+def _type_words(value: Any) -> str:
     return {dict: "section", list: "list", type(None): "missing value"}.get(type(value), "value")
 
 
-def _valid_keys(place: Place) -> list[str]:
-    """Return the keys that the section at ``place`` may have."""
+def _valid_keys(key_path: KeyPath) -> list[str]:
+    """Return the keys that the section at ``key_path`` may have."""
     models: list[type[BaseModel]] = [Definition]
-    for part in place:
+    for part in key_path:
         if isinstance(part, int):
             continue
         models = [
@@ -628,21 +638,21 @@ def without_consequences(
     keys = sorted(set(unknown))
     if not keys:
         return list(problems)
-    return [p for p in problems if not _follows(p, keys, definition)]
+    return [p for p in problems if not _follows_from_unknown(p, keys, definition)]
 
 
-def _follows(problem: Problem, unknown: list[str], definition: Definition) -> bool:
+def _follows_from_unknown(problem: Problem, unknown: list[str], definition: Definition) -> bool:
     column = problem.column or ""
     if problem.file == FILE:
         rests_on = (*_RESTS_ON.items(), *((key, (key,)) for key in unknown))
         return any(
-            not is_known(unknown, key) and any(is_under(column, one) for one in resting)
+            not is_known(unknown, key) and any(is_under(column, name) for name in resting)
             for key, resting in rests_on
         )
     named = {**_SHEET_COLUMNS, "design.treatment": (definition.design.treatment,)}
     whole = _WHOLE_COLUMNS.items() if problem.row is None else ()
     return any(
-        not is_known(unknown, key) and any(_is_column(column, one) for one in columns)
+        not is_known(unknown, key) and any(_is_column(column, name) for name in columns)
         for key, columns in (*named.items(), *whole)
     )
 
@@ -710,19 +720,19 @@ def examine_definition_of(folder: Path, variant: str | None = None) -> ExaminedD
             mend=nearest(variant, list(stated.variants)) or "Name it under variants.",
         )
         raise InputFault([*examined.problems, missing])
-    found: dict[str, Definition] = {}
+    definitions: dict[str, Definition] = {}
     problems: list[Problem] = list(examined.problems)
     for name in stated.variants if variant is None else [variant]:
         try:
-            found[name] = _variant(stated, text, name)
+            definitions[name] = _variant(stated, text, name)
         except InputFault as fault:
             at_fault = any(is_under(p.column or "", f"variants.{name}") for p in examined.problems)
             # A variant from which a key at fault is left out may say nothing more.
-            told = [p for p in fault.problems if p.column or not at_fault]
-            problems += with_rows(of_variant(told, name), text)
-    if variant is not None and variant not in found:
+            fault_problems = [p for p in fault.problems if p.column or not at_fault]
+            problems += with_rows(of_variant(fault_problems, name), text)
+    if variant is not None and variant not in definitions:
         raise InputFault(bounded(problems))
-    definition = stated if variant is None else found[variant]
+    definition = stated if variant is None else definitions[variant]
     return replace(examined, definition=definition, problems=tuple(bounded(problems)))
 
 
@@ -735,14 +745,14 @@ def _variant(stated: Definition, text: YamlText, name: str) -> Definition:
             )
         )
     against = [
-        refused(FILE, None, ".".join(place), why)
-        for place, why in refused_keys(given)
-        if place[0] != "classes" or stated.classes is not None
+        refused(FILE, None, ".".join(key_path), why)
+        for key_path, why in refused_keys(given)
+        if key_path[0] != "classes" or stated.classes is not None
     ]
     if against:
         raise InputFault(against)
-    own = {key: value for key, value in text.value.items() if key != "variants"}
-    merged = merge_settings(own, given, [Definition])
+    stated_settings = {key: value for key, value in text.value.items() if key != "variants"}
+    merged = merge_settings(stated_settings, given, [Definition])
     try:
         definition = Definition.model_validate(merged)
     except ValidationError as error:

@@ -133,13 +133,13 @@ MOST_HEADINGS = 20_000
 
 
 def heading_problems(
-    shown: str, line: int, columns: Sequence[str], required: Sequence[str], known: Sequence[str]
+    file: str, line: int, columns: Sequence[str], required: Sequence[str], known: Sequence[str]
 ) -> list[Problem]:
     """Return what is wrong with the headings: too many, doubled, missing or misspelt.
 
     Parameters
     ----------
-    shown, line
+    file, line
         Name of the sheet, and the row of the headings.
     columns
         The headings.
@@ -151,7 +151,7 @@ def heading_problems(
     if len(columns) > MOST_HEADINGS:
         return [
             Problem(
-                file=shown,
+                file=file,
                 row=line,
                 found=f"{len(columns)} columns",
                 expected=f"at most {MOST_HEADINGS}",
@@ -161,7 +161,7 @@ def heading_problems(
     for name in sorted({c for c in columns if columns.count(c) > 1} if len(columns) < 500 else ()):
         problems.append(
             Problem(
-                file=shown,
+                file=file,
                 row=line,
                 column=name or "(no heading)",
                 found="the heading more than once",
@@ -173,12 +173,12 @@ def heading_problems(
         if name not in columns:
             problems.append(
                 Problem(
-                    file=shown,
+                    file=file,
                     row=line,
                     column=name,
                     found=f"no column {quoted(name)}",
                     expected="the columns " + ", ".join(required),
-                    mend=_like(name, [c for c in columns if c not in valid]),
+                    mend=_misspelling_hint(name, [c for c in columns if c not in valid]),
                 )
             )
     missing = [name for name in known if name not in columns]
@@ -187,7 +187,7 @@ def heading_problems(
         if name not in valid and close and not any(p.column == close[0] for p in problems):
             problems.append(
                 Problem(
-                    file=shown,
+                    file=file,
                     row=line,
                     column=name,
                     found=f"the heading {quoted(name)}",
@@ -198,7 +198,7 @@ def heading_problems(
     return problems
 
 
-def _like(name: str, columns: Sequence[str]) -> str:
+def _misspelling_hint(name: str, columns: Sequence[str]) -> str:
     close = get_close_matches(name, columns, n=1, cutoff=0.5)
     if close:
         return f"Rename the column {quoted(close[0])}?"
@@ -240,7 +240,7 @@ def is_workbook(name: str | Path) -> bool:
     return Path(name).suffix.lower() == ENDING
 
 
-def column_words(at: int, heading: str) -> str:
+def column_words(column: int, heading: str) -> str:
     """Return how to name a column in messages.
 
     Examples
@@ -248,15 +248,15 @@ def column_words(at: int, heading: str) -> str:
     >>> column_words(2, "unit"), column_words(2, "")
     ('column C (unit)', 'column C')
     """
-    return f"column {letters(at)}" + (f" ({heading})" if heading else "")
+    return f"column {letters(column)}" + (f" ({heading})" if heading else "")
 
 
-def read_grid(path: Path, shown: str, called: str) -> Grid:
+def read_grid(path: Path, file: str, called: str) -> Grid:
     """Read the sheet of a workbook that is meant.
 
     Parameters
     ----------
-    path, shown
+    path, file
         The file and its name in messages.
     called
         Name of the sheet, if the workbook shows several.
@@ -271,22 +271,22 @@ def read_grid(path: Path, shown: str, called: str) -> Grid:
     if not 0 < size <= LARGEST_WORKBOOK:
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 found=f"{size / 1e6:.0f} MB" if size else "an empty file",
                 expected=f"a workbook of at most {LARGEST_WORKBOOK / 1e6:.0f} MB",
                 mend="Check that the file is the sheet you mean.",
             )
         )
-    book = open_book(path.read_bytes(), shown, _OTHERWISE)
-    rows = _Rows(shown)
-    seen = read_rows(book, _meant(book, shown, called), rows.take, Texts)
-    problems = _merged(shown, seen, rows)
+    book = open_book(path.read_bytes(), file, _OTHERWISE)
+    rows = _Rows(file)
+    seen = read_rows(book, _sheet_to_read(book, file, called), rows.take, Texts)
+    problems = _merged_cell_problems(file, seen, rows)
     if problems:
         raise InputFault(problems)
     return Grid(rows.headings, rows.rows, rows.problems)
 
 
-def headings_of(path: Path, shown: str, called: str) -> list[str]:
+def headings_of(path: Path, file: str, called: str) -> list[str]:
     """Return the texts of the first row that is not empty, however wide the sheet is.
 
     Raises
@@ -294,21 +294,22 @@ def headings_of(path: Path, shown: str, called: str) -> list[str]:
     InputFault
         As :func:`read_grid` for a file that is no workbook or does not say which sheet is meant.
     """
-    book = open_book(path.read_bytes(), shown, _OTHERWISE)
+    book = open_book(path.read_bytes(), file, _OTHERWISE)
     first: list[str] = []
 
     def take(_row: int, cells: Cells) -> None:
         if not first:
             texts = {
-                at: "" if isinstance(value, Odd) else str(value) for at, value in cells.items()
+                column: "" if isinstance(value, Odd) else str(value)
+                for column, value in cells.items()
             }
-            first.extend(texts.get(at, "") for at in range(max(cells) + 1))
+            first.extend(texts.get(column, "") for column in range(max(cells) + 1))
 
-    read_rows(book, _meant(book, shown, called), take, Texts)
+    read_rows(book, _sheet_to_read(book, file, called), take, Texts)
     return first
 
 
-def _meant(book: Book, shown: str, called: str) -> SheetPart:
+def _sheet_to_read(book: Book, file: str, called: str) -> SheetPart:
     """Return the only sheet that is shown, or the one that has the name."""
     sheets = [sheet for sheet in book.sheets if sheet.shown]
     named = [sheet for sheet in sheets if sheet.name.strip().casefold() == called]
@@ -317,7 +318,7 @@ def _meant(book: Book, shown: str, called: str) -> SheetPart:
     names = first_words([quoted(sheet.name) for sheet in sheets], 5)
     raise InputFault(
         Problem(
-            file=shown,
+            file=file,
             found=f"{len(sheets)} sheets ({names})" if sheets else "no sheet that is shown",
             expected=f"one sheet, or one that is called {called}",
             mend=f"Call the sheet that is meant {called}, or take the others out of the workbook.",
@@ -325,14 +326,14 @@ def _meant(book: Book, shown: str, called: str) -> SheetPart:
     )
 
 
-def _merged(shown: str, seen: Seen, rows: _Rows) -> list[Problem]:
+def _merged_cell_problems(file: str, seen: Seen, rows: _Rows) -> list[Problem]:
     """Return a problem for each merged area of the table: only its first cell holds the value."""
     if rows.headings is None:
         return []
     first, headings = rows.headings
     return [
         Problem(
-            file=shown,
+            file=file,
             row=max(top, first),
             column=column_words(left, headings[left]),
             found=f"merged cells {letters(left)}{top}:{letters(right)}{bottom}",
@@ -347,8 +348,8 @@ def _merged(shown: str, seen: Seen, rows: _Rows) -> list[Problem]:
 class _Rows:
     """The rows as they come in."""
 
-    def __init__(self, shown: str) -> None:
-        self.shown = shown
+    def __init__(self, file: str) -> None:
+        self.file = file
         self.headings: tuple[int, list[str]] | None = None
         self.rows: list[tuple[int, list[str]]] = []
         self.problems: list[Problem] = []
@@ -372,20 +373,22 @@ class _Rows:
                 )
             )
         if self.headings is None:
-            texts = [self._text(row, at, "", cells) for at in range(max(cells) + 1)]
+            texts = [self._text(row, column, "", cells) for column in range(max(cells) + 1)]
             self.headings = row, texts
             return
         headings = self.headings[1]
         self.rows.append(
-            (row, [self._text(row, at, name, cells) for at, name in enumerate(headings)])
+            (row, [self._text(row, column, name, cells) for column, name in enumerate(headings)])
         )
         self._without_heading(row, cells)
 
-    def _text(self, row: int, at: int, heading: str, cells: Cells) -> str:
-        value = cells.get(at, "")
+    def _text(self, row: int, column: int, heading: str, cells: Cells) -> str:
+        value = cells.get(column, "")
         if isinstance(value, Odd):
             self.problems.append(
-                self._problem(row, column_words(at, heading), value.words, "a value", value.mend)
+                self._problem(
+                    row, column_words(column, heading), value.words, "a value", value.mend
+                )
             )
             return ""
         return str(value)
@@ -393,13 +396,13 @@ class _Rows:
     def _without_heading(self, row: int, cells: Cells) -> None:
         assert self.headings is not None  # the headings came first
         headings = self.headings[1]
-        for at, value in cells.items():
-            if (at >= len(headings) or not headings[at]) and at not in self._bare:
-                self._bare.add(at)
+        for column, value in cells.items():
+            if (column >= len(headings) or not headings[column]) and column not in self._bare:
+                self._bare.add(column)
                 self.problems.append(
                     self._problem(
                         row,
-                        column_words(at, ""),
+                        column_words(column, ""),
                         value.words if isinstance(value, Odd) else quoted(str(value)),
                         "a heading above every value",
                         f"Write a heading in row {self.headings[0]}, or empty the column.",
@@ -410,7 +413,7 @@ class _Rows:
         self, row: int, column: str | None, found: str, expected: str, mend: str
     ) -> Problem:
         return Problem(
-            file=self.shown, row=row, column=column, found=found, expected=expected, mend=mend
+            file=self.file, row=row, column=column, found=found, expected=expected, mend=mend
         )
 
 
@@ -467,23 +470,25 @@ class Sheet:
     def with_own(self, problems: Iterable[Problem]) -> list[Problem]:
         """Return these problems and the sheet's own; in a workbook with the letters of columns.
 
-        A cell that is not readable and therefore counts as empty is told once.
+        A cell that cannot be read counts as empty; it has one problem and no second one.
         """
         if not is_workbook(self.name):
             return [*self.problems, *problems]
-        words = {name: column_words(at, name) for at, name in enumerate(self.columns)}
+        words = {name: column_words(column, name) for column, name in enumerate(self.columns)}
         placed = [
             replace(p, column=words.get(p.column or "", p.column))
             if p.file == self.name and p.row is not None
             else p
             for p in problems
         ]
-        own = {(p.row, p.column) for p in self.problems}
-        found = [p for p in placed if p.file != self.name or (p.row, p.column) not in own]
-        return [*self.problems, *found]
+        unreadable_cells = {(p.row, p.column) for p in self.problems}
+        other_problems = [
+            p for p in placed if p.file != self.name or (p.row, p.column) not in unreadable_cells
+        ]
+        return [*self.problems, *other_problems]
 
 
-def read_text(path: Path, shown: str, largest: int = LARGEST_SHEET) -> str:
+def read_text(path: Path, file: str, largest: int = LARGEST_SHEET) -> str:
     """Read a sheet as text, with a message for what cannot be one.
 
     Raises
@@ -494,17 +499,17 @@ def read_text(path: Path, shown: str, largest: int = LARGEST_SHEET) -> str:
     size = path.stat().st_size
     if size > largest:
         raise _fault(
-            shown,
+            file,
             f"{size / 1e6:.0f} MB",
             f"at most {largest / 1e6:.0f} MB",
             "Check that the file is the sheet you mean.",
         )
     data = path.read_bytes()
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        raise _fault(shown, "text in UTF-16", "UTF-8 text", "Save the sheet as CSV (UTF-8).")
+        raise _fault(file, "text in UTF-16", "UTF-8 text", "Save the sheet as CSV (UTF-8).")
     if b"\0" in data[:4096] or data.startswith((b"PK\x03\x04", b"PAR1")):
         raise _fault(
-            shown,
+            file,
             "a binary file",
             "a CSV sheet, or a workbook whose name ends in .xlsx",
             "Save the sheet as .xlsx or as CSV (UTF-8).",
@@ -515,7 +520,7 @@ def read_text(path: Path, shown: str, largest: int = LARGEST_SHEET) -> str:
         row = data[: error.start].count(b"\n") + 1
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 row=row,
                 found="a character that is not UTF-8",
                 expected="UTF-8 text",
@@ -526,7 +531,7 @@ def read_text(path: Path, shown: str, largest: int = LARGEST_SHEET) -> str:
 
 def read_sheet(
     path: Path,
-    shown: str,
+    file: str,
     required: Sequence[str],
     known: Sequence[str] = (),
     comment: str = EXAMPLE,
@@ -537,7 +542,7 @@ def read_sheet(
 
     Parameters
     ----------
-    path, shown
+    path, file
         The file and its name in messages.
     required
         Columns that must be there.
@@ -557,26 +562,26 @@ def read_sheet(
         With every problem of the headings and of the shape of the rows.
     """
     if is_workbook(path):
-        return _of_workbook(path, shown, required, known, called, comment)
-    lines = _lines(read_text(path, shown, LARGEST_SHEET), shown, delimiter, comment)
+        return _read_workbook_sheet(path, file, required, known, called, comment)
+    lines = _csv_rows(read_text(path, file, LARGEST_SHEET), file, delimiter, comment)
     first = next(lines, None)
     if first is None:
-        raise _fault(shown, "an empty file", "a heading row", f"Begin with: {','.join(required)}")
+        raise _fault(file, "an empty file", "a heading row", f"Begin with: {','.join(required)}")
     headings = [cell.strip() for cell in first[1]]
     width = len(headings)
     columns = tuple(_without_empty_end(headings))
     other = _other_delimiter(headings, delimiter, required)
     if other is not None:
-        raise _parted_otherwise(shown, first[0], other, delimiter)
-    problems = heading_problems(shown, first[0], columns, required, known)
+        raise _delimiter_fault(file, first[0], other, delimiter)
+    problems = heading_problems(file, first[0], columns, required, known)
     if problems:
         below = _headings_below(lines, required)
-        raise InputFault(problems if below is None else _title_above(shown, first[0], below))
+        raise InputFault(problems if below is None else _title_row_problem(file, first[0], below))
     rows: list[Row] = []
     for line, cells in lines:
         if len(rows) + len(problems) >= MOST_ROWS:
             raise _fault(
-                shown,
+                file,
                 f"more than {MOST_ROWS:,} rows",
                 f"at most {MOST_ROWS:,}",
                 "Check that the file is the sheet you mean; split the study if it is.",
@@ -586,7 +591,7 @@ def read_sheet(
         if len(cells) != len(columns):
             problems.append(
                 Problem(
-                    file=shown,
+                    file=file,
                     row=line,
                     found=f"{len(cells)} cells",
                     expected=f"{len(columns)} cells, as in the heading",
@@ -597,7 +602,7 @@ def read_sheet(
             rows.append(Row(line, dict(zip(columns, cells, strict=True))))
     if problems:
         raise InputFault(bounded(problems))
-    return Sheet(shown, columns, tuple(rows))
+    return Sheet(file, columns, tuple(rows))
 
 
 def _without_empty_end(headings: list[str]) -> list[str]:
@@ -634,9 +639,9 @@ def _headings_below(rows: Iterable[tuple[int, list[str]]], required: Sequence[st
     return None
 
 
-def _title_above(shown: str, line: int, below: int) -> Problem:
+def _title_row_problem(file: str, line: int, below: int) -> Problem:
     return Problem(
-        file=shown,
+        file=file,
         row=line,
         found=f"another row above the headings, which stand in row {below}",
         expected="the headings in the first row",
@@ -644,48 +649,50 @@ def _title_above(shown: str, line: int, below: int) -> Problem:
     )
 
 
-def _parted_otherwise(shown: str, line: int, mark: str, delimiter: str) -> InputFault:
-    name, meant = _MARKS[mark], _MARKS.get(delimiter, "commas")
+def _delimiter_fault(file: str, line: int, mark: str, delimiter: str) -> InputFault:
+    name, expected_mark = _MARKS[mark], _MARKS.get(delimiter, "commas")
     return InputFault(
         Problem(
-            file=shown,
+            file=file,
             row=line,
-            found=f"cells parted by {name}, read with {meant}",
-            expected=f"cells parted by {meant}",
+            found=f"cells parted by {name}, read with {expected_mark}",
+            expected=f"cells parted by {expected_mark}",
             mend="Save the sheet as CSV (UTF-8, comma), or as .xlsx. A comma in a number becomes a "
             "point; text that holds commas needs quotes.",
         )
     )
 
 
-def _of_workbook(
+def _read_workbook_sheet(
     path: Path,
-    shown: str,
+    file: str,
     required: Sequence[str],
     known: Sequence[str],
     called: str,
     comment: str,
 ) -> Sheet:
-    grid = read_grid(path, shown, called)
+    grid = read_grid(path, file, called)
     if grid.headings is None:
-        raise _fault(shown, "an empty sheet", "a heading row", f"Begin with: {','.join(required)}")
+        raise _fault(file, "an empty sheet", "a heading row", f"Begin with: {','.join(required)}")
     line, columns = grid.headings
     named = [name for name in columns if name]
-    problems = heading_problems(shown, line, named, required, known)
+    problems = heading_problems(file, line, named, required, known)
     if problems:
         below = _headings_below(grid.rows, required)
         if below is not None:
-            raise InputFault(_title_above(shown, line, below))
-        raise InputFault(Sheet(shown, tuple(columns), ()).with_own(problems))
+            raise InputFault(_title_row_problem(file, line, below))
+        raise InputFault(Sheet(file, tuple(columns), ()).with_own(problems))
     rows = [
         Row(line, {name: cell for name, cell in zip(columns, cells, strict=True) if name})
         for line, cells in grid.rows
         if not cells[0].lstrip().startswith(comment)
     ]
-    return Sheet(shown, tuple(columns), tuple(rows), tuple(grid.problems))
+    return Sheet(file, tuple(columns), tuple(rows), tuple(grid.problems))
 
 
-def _lines(text: str, shown: str, delimiter: str, comment: str) -> Iterator[tuple[int, list[str]]]:
+def _csv_rows(
+    text: str, file: str, delimiter: str, comment: str
+) -> Iterator[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     while True:
         line = reader.line_num + 1
@@ -696,7 +703,7 @@ def _lines(text: str, shown: str, delimiter: str, comment: str) -> Iterator[tupl
         except csv.Error as error:
             raise InputFault(
                 Problem(
-                    file=shown,
+                    file=file,
                     row=line,
                     found=f"broken CSV ({error})",
                     expected="cells divided by commas; quotes in pairs",
@@ -710,8 +717,8 @@ def _lines(text: str, shown: str, delimiter: str, comment: str) -> Iterator[tupl
         yield line, cells
 
 
-def _fault(shown: str, found: str, expected: str, mend: str) -> InputFault:
-    return InputFault(Problem(file=shown, found=found, expected=expected, mend=mend))
+def _fault(file: str, found: str, expected: str, mend: str) -> InputFault:
+    return InputFault(Problem(file=file, found=found, expected=expected, mend=mend))
 
 
 # Which files of a study folder are its sheets: CSV, or a workbook of the same name.
@@ -731,14 +738,15 @@ def find_units(folder: Path, problems: list[Problem]) -> str | None:
 
     Two of them are a problem: nothing says which one holds.
     """
-    there = [name for name in UNITS if is_there(folder, name, problems)]
-    if len(there) > 1:
+    unit_sheets = [name for name in UNITS if is_there(folder, name, problems)]
+    if len(unit_sheets) > 1:
         problems.append(
-            _both(
-                there, f"Keep the one that you work in and take the other away from {folder.name}."
+            _two_sheets_problem(
+                unit_sheets,
+                f"Keep the one that you work in and take the other away from {folder.name}.",
             )
         )
-    return there[0] if there else None
+    return unit_sheets[0] if unit_sheets else None
 
 
 def is_there(folder: Path, name: str, problems: list[Problem]) -> bool:
@@ -763,16 +771,20 @@ def with_scan_sheet(folder: Path, definition: Definition, problems: list[Problem
     intake = definition.intake
     if intake.pattern or "sheet" in intake.model_fields_set:
         return definition
-    there = [name for name in SCANS if (folder / name).is_file()]
-    if len(there) > 1:
-        problems.append(_both(there, "Say which one holds: `sheet:` under intake in study.yaml."))
-    if not there or there[0] == intake.sheet:
+    scan_sheets = [name for name in SCANS if (folder / name).is_file()]
+    if len(scan_sheets) > 1:
+        problems.append(
+            _two_sheets_problem(
+                scan_sheets, "Say which one holds: `sheet:` under intake in study.yaml."
+            )
+        )
+    if not scan_sheets or scan_sheets[0] == intake.sheet:
         return definition
-    found = intake.model_copy(update={"sheet": there[0]})
-    return definition.model_copy(update={"intake": found})
+    new_intake = intake.model_copy(update={"sheet": scan_sheets[0]})
+    return definition.model_copy(update={"intake": new_intake})
 
 
-def _both(names: list[str], mend: str) -> Problem:
+def _two_sheets_problem(names: list[str], mend: str) -> Problem:
     return Problem(
         file=names[1],
         found=f"{names[0]} and {names[1]}",
@@ -785,8 +797,8 @@ def with_own_names(
     problems: Iterable[Problem], folder: Path, definition: Definition
 ) -> list[Problem]:
     """Return problems that name the study's own sheets, where a stage knows only the usual ones."""
-    own = {UNITS[0]: units_file(folder), SCANS[0]: definition.intake.sheet}
-    return [replace(problem, file=own.get(problem.file, problem.file)) for problem in problems]
+    sheet_of = {UNITS[0]: units_file(folder), SCANS[0]: definition.intake.sheet}
+    return [replace(problem, file=sheet_of.get(problem.file, problem.file)) for problem in problems]
 
 
 def refused_sheet(folder: Path, name: str) -> Problem | None:

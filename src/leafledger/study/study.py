@@ -82,14 +82,14 @@ def _files(folder: Path, name: str) -> dict[str, Path]:
 
 def _captions(text: str, names: set[str]) -> dict[str, str]:
     """Return name -> caption: a line that is the name of a figure begins its caption."""
-    found: dict[str, list[str]] = {}
+    lines_of: dict[str, list[str]] = {}
     lines: list[str] = []
     for line in text.splitlines():
         if line in names:
-            lines = found.setdefault(line, [])
+            lines = lines_of.setdefault(line, [])
         else:
             lines.append(line)
-    return {name: "\n".join(told).strip() for name, told in found.items()}
+    return {name: "\n".join(caption_lines).strip() for name, caption_lines in lines_of.items()}
 
 
 # A checked study: its definition, units, scans and decisions, and the tables of its results.
@@ -174,10 +174,10 @@ class Study:
         """
         from leafledger.study.table_files import read_csv, read_parquet
 
-        place = self._result(path, self.tables)
-        if place.suffix == ".csv":
-            return read_csv(place)
-        return read_parquet(place, with_spectra=False)
+        file = self._result(path, self.tables)
+        if file.suffix == ".csv":
+            return read_csv(file)
+        return read_parquet(file, with_spectra=False)
 
     def columns(self, path: str) -> pd.DataFrame:
         """Return what the columns of a table mean: column, unit, meaning; a row for each.
@@ -231,11 +231,11 @@ class Study:
         ]
         return [path for path in paths if (self.folder / "results" / path).is_file()]
 
-    def _result(self, path: str, known: Callable[[], list[str]]) -> Path:
-        place = self.folder / "results" / path
-        if place.is_file():
-            return place
-        names = known()
+    def _result(self, path: str, existing_paths: Callable[[], list[str]]) -> Path:
+        file = self.folder / "results" / path
+        if file.is_file():
+            return file
+        names = existing_paths()
         hint = nearest(path, names) if names else "Run the study first."
         raise FileNotFoundError(f"results/{path}: no such file. {hint}")
 
@@ -333,14 +333,18 @@ class Study:
             return ""
         if not self.is_allocated and classes.target == self.definition.design.treatment:
             return UNALLOCATED
-        wanted = wanted_sessions(self.definition)
-        there = [s for s in self.session_ids if s in wanted]
-        coming = [s for s in self.to_come if s in wanted]
-        if not there:
-            return self.why_unmeasured((coming or [*wanted])[0]) if wanted else ""
-        if coming and classes.split == "session" and len(there) < 2:
+        named_sessions = wanted_sessions(self.definition)
+        measured_sessions = [s for s in self.session_ids if s in named_sessions]
+        coming = [s for s in self.to_come if s in named_sessions]
+        if not measured_sessions:
+            return self.why_unmeasured((coming or [*named_sessions])[0]) if named_sessions else ""
+        if coming and classes.split == "session" and len(measured_sessions) < 2:
             return f"waits: {coming[0]} has no scans yet, and one session cannot be split"
-        labels = {s.others.get(classes.target, "") for s in self.samples() if s.session in there}
+        labels = {
+            s.others.get(classes.target, "")
+            for s in self.samples()
+            if s.session in measured_sessions
+        }
         by_scan = classes.target not in columns_of(self.definition.design)
         if coming and by_scan and len(labels - {""}) < 2:
             return f"waits: {coming[0]} has no scans yet, and so far there is one class only"
@@ -376,8 +380,8 @@ class Study:
         """Paths of the kept density profiles of strips, sorted; none without the sheet of spots."""
         if self.chromatogram_sheet is None:
             return ()
-        found = (self.folder / STRIPS).glob("*.csv")
-        return tuple(sorted(f"{STRIPS}/{path.name}" for path in found if is_id(path.stem)))
+        profiles = (self.folder / STRIPS).glob("*.csv")
+        return tuple(sorted(f"{STRIPS}/{path.name}" for path in profiles if is_id(path.stem)))
 
     def _sheet_of(self, names: tuple[str, ...]) -> str | None:
         return next((name for name in names if (self.folder / name).is_file()), None)
@@ -412,8 +416,13 @@ class Study:
 
     def samples(self, session: str | None = None) -> list[Scan]:
         """Return the leaf scans, of one session or of all, in study order."""
-        wanted = self.session_ids if session is None else (session,)
-        return [scan for one in wanted for scan in self.scans_of(one) if scan.role == "sample"]
+        session_ids = self.session_ids if session is None else (session,)
+        return [
+            scan
+            for session_id in session_ids
+            for scan in self.scans_of(session_id)
+            if scan.role == "sample"
+        ]
 
     def scans_of(self, session: str | None) -> Sequence[Scan]:
         """Return the scans of a session that take part, in sheet order."""
@@ -452,14 +461,14 @@ def wanted_sessions(definition: Definition) -> tuple[str, ...]:
     session has: what is wrong with it is for the rule to say.
     """
     classes = definition.classes
-    phases = {one.session: one.phase for one in sessions_of(definition)}
+    phases = {session.session: session.phase for session in sessions_of(definition)}
     if classes is None or not definition.design.sessions:
         return tuple(phases)
-    asked = classes.sessions
-    if isinstance(asked, str):
-        wanted = {s for s in phases if asked in {"all", phases[s]}}
+    stated_sessions = classes.sessions
+    if isinstance(stated_sessions, str):
+        named_sessions = {s for s in phases if stated_sessions in {"all", phases[s]}}
     else:
-        wanted = {*asked}
-    if not wanted or not wanted <= set(phases):
+        named_sessions = {*stated_sessions}
+    if not named_sessions or not named_sessions <= set(phases):
         return tuple(phases)
-    return tuple(s for s in phases if s in wanted)
+    return tuple(s for s in phases if s in named_sessions)

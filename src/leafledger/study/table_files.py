@@ -59,8 +59,8 @@ def refuse_links(folder: Path) -> None:
     InputFault
         With a problem for each such link.
     """
-    if found := link_problems(folder):
-        raise InputFault(found)
+    if problems := link_problems(folder):
+        raise InputFault(problems)
 
 
 def leaves_the_study(path: str) -> bool:
@@ -102,11 +102,15 @@ def not_through_a_link(path: Path) -> Path:
     InputFault
         If one of them is a link.
     """
-    asked = Path(os.path.normpath(path.absolute()))
-    if os.path.realpath(asked) == str(asked):
+    normal_path = Path(os.path.normpath(path.absolute()))
+    if os.path.realpath(normal_path) == str(normal_path):
         return path
-    link = next((place for place in reversed(asked.parents) if place.is_symlink()), asked)
-    raise InputFault(_link_problem(link.as_posix(), f"a link to {_shown(os.path.realpath(link))}"))
+    link = next(
+        (folder for folder in reversed(normal_path.parents) if folder.is_symlink()), normal_path
+    )
+    raise InputFault(
+        _link_problem(link.as_posix(), f"a link to {_quoted_path(os.path.realpath(link))}")
+    )
 
 
 def remove_file(path: Path) -> None:
@@ -120,12 +124,12 @@ def remove_folder(path: Path) -> None:
     shutil.rmtree(not_through_a_link(path), ignore_errors=True)
 
 
-def _links(place: Path) -> Iterator[Path]:
+def _links(path: Path) -> Iterator[Path]:
     """Yield every link at or below a place; none is followed."""
-    if place.is_symlink():
-        yield place
+    if path.is_symlink():
+        yield path
         return
-    waiting = [str(place)]
+    waiting = [str(path)]
     while waiting:
         try:
             with os.scandir(waiting.pop()) as entries:
@@ -144,16 +148,16 @@ def _why_refused(root: Path, link: Path) -> str | None:
     if leads_to.is_symlink():
         return "a link that leads back to itself"
     if not leads_to.is_relative_to(root):
-        return f"a path that leaves the study folder: a link to {_shown(leads_to)}"
+        return f"a path that leaves the study folder: a link to {_quoted_path(leads_to)}"
     top, *below = link.relative_to(root).parts
     if top == _DECISIONS or (top in _REPLACED and below and leads_to.is_file()):
         return None
-    inside = _shown(leads_to.relative_to(root))
+    inside = _quoted_path(leads_to.relative_to(root))
     return f"a link to {inside}, where other files would be written over or deleted"
 
 
-def _shown(place: str | Path) -> str:
-    return quoted(str(place), _LONGEST_PATH)
+def _quoted_path(path: str | Path) -> str:
+    return quoted(str(path), _LONGEST_PATH)
 
 
 def _link_problem(file: str, found: str) -> Problem:
@@ -527,15 +531,15 @@ def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> Spect
     wavelength_nm, in_file = spectra_metadata(path)
     with pq.ParquetFile(path) as source:
         schema = source.schema_arrow
-        wanted = [name for name in spectra if name in schema.names]
+        columns = [name for name in spectra if name in schema.names]
         others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
         rows = source.read(columns=others).to_pandas(strings_to_categorical=False)
         shape = (source.metadata.num_rows, len(wavelength_nm))
-        arrays = {name: np.empty(shape, dtype=np.float64) for name in wanted}
+        arrays = {name: np.empty(shape, dtype=np.float64) for name in columns}
         start = 0
         # A row group at a time: never a column twice, as stored and as an array.
-        for group in range(source.num_row_groups if wanted else 0):
-            table = source.read_row_group(group, columns=wanted, use_threads=False)
+        for group in range(source.num_row_groups if columns else 0):
+            table = source.read_row_group(group, columns=columns, use_threads=False)
             for name, values in arrays.items():
                 values[start : start + len(table)] = spectrum_matrix(table.column(name), shape[1])
             start += len(table)
@@ -595,10 +599,10 @@ def read_parquet(
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    fields = pq.read_schema(path)
+    schema = pq.read_schema(path)
     # A name says too little: u_scan is a spectrum beside reflectance and a number beside an index.
-    wanted = [f for f in fields if with_spectra or not pa.types.is_fixed_size_list(f.type)]
-    names = [field.name for field in wanted if field.name not in leave_out]
+    fields_to_read = [f for f in schema if with_spectra or not pa.types.is_fixed_size_list(f.type)]
+    names = [field.name for field in fields_to_read if field.name not in leave_out]
     table = pq.read_table(path, columns=names)
     frame: pd.DataFrame = table.to_pandas(strings_to_categorical=False)
     return frame
@@ -684,14 +688,14 @@ def load_spectra(
 
     limits = read_json(trusted_range)
     keep = read_csv(accepted).set_index("scan")
-    wanted = [s for s in reflectance if sessions is None or s in sessions]
+    chosen_sessions = [s for s in reflectance if sessions is None or s in sessions]
     frames: list[pd.DataFrame] = []
     blocks: list[NDArray[np.float64]] = []
     axis: NDArray[np.float64] | None = None
-    for session in wanted:
+    for session in chosen_sessions:
         table = read_spectra(reflectance[session], ("reflectance",))
         if axis is not None and not np.array_equal(axis, table.wavelength_nm):
-            raise InputFault(two_axes_problem(wanted[0], session))
+            raise InputFault(two_axes_problem(chosen_sessions[0], session))
         axis = table.wavelength_nm
         rows = keep.reindex(table.rows["scan"])
         chosen = np.asarray(rows["accepted"], dtype=bool)

@@ -81,10 +81,10 @@ def wavelength_of(heading: str) -> float | None:
     text = heading.strip()
     if len(text) > _LONGEST_HEADING:
         return None
-    found = _HEADING.fullmatch(text)
-    if found is None:
+    match = _HEADING.fullmatch(text)
+    if match is None:
         return None
-    value = float(found.group(1).replace(",", "."))
+    value = float(match.group(1).replace(",", "."))
     return value if SHORTEST_NM <= value <= LONGEST_NM else None
 
 
@@ -101,10 +101,10 @@ def impossible_wavelength(heading: str) -> float | None:
     (True, True)
     """
     text = heading.strip()
-    found = _BARE.fullmatch(text) if len(text) <= _LONGEST_HEADING else None
-    if found is None or wavelength_of(text) is not None:
+    match = _BARE.fullmatch(text) if len(text) <= _LONGEST_HEADING else None
+    if match is None or wavelength_of(text) is not None:
         return None
-    value = float(found.group(1).replace(",", "."))
+    value = float(match.group(1).replace(",", "."))
     return value if math.isfinite(value) else None
 
 
@@ -190,10 +190,10 @@ def no_wavelengths(headings: Sequence[str]) -> tuple[str, str] | None:
         if all(SHORTEST_NM <= value <= LONGEST_NM for value in values):
             return stated, "The numbers look like nm: correct the unit in the headings."
         return stated, "Write the wavelengths in nm: multiply them by 1000."
-    found = [(text, match) for text in texts if (match := _HEADING.fullmatch(text))]
-    numbers = [float(match.group(1).replace(",", ".")) for _, match in found]
+    matches = [(text, match) for text in texts if (match := _HEADING.fullmatch(text))]
+    numbers = [float(match.group(1).replace(",", ".")) for _, match in matches]
     if len(numbers) < _FEWEST:
-        return _counted(texts)
+        return _numbered_columns(texts)
     rises = [later > earlier for earlier, later in pairwise(numbers)]
     falls = [later < earlier for earlier, later in pairwise(numbers)]
     in_order = max(sum(rises), sum(falls))
@@ -205,7 +205,7 @@ def no_wavelengths(headings: Sequence[str]) -> tuple[str, str] | None:
     steps = {later - earlier for earlier, later in pairwise(numbers)}
     if steps == {1.0} and numbers[0] in (0.0, 1.0):
         return (
-            f"headings that count their columns, from {found[0][0]} to {found[-1][0]}",
+            f"headings that count their columns, from {matches[0][0]} to {matches[-1][0]}",
             _NUMBERED_MEND,
         )
     if min(numbers) >= SHORTEST_UM and max(numbers) <= LONGEST_UM and any(n % 1 for n in numbers):
@@ -217,7 +217,7 @@ def no_wavelengths(headings: Sequence[str]) -> tuple[str, str] | None:
     return None
 
 
-def _counted(texts: Sequence[str]) -> tuple[str, str] | None:
+def _numbered_columns(texts: Sequence[str]) -> tuple[str, str] | None:
     """Return why headings that number their columns behind some word of their own are no bands."""
     by_word: dict[str, list[tuple[str, int]]] = {}
     for text in texts:
@@ -303,7 +303,7 @@ def _first_row(path: Path, form: Form) -> list[str]:
     return _cells(head, _delimiter(head, form))
 
 
-def without_headings(path: Path, shown: str, form: Form) -> Problem | None:
+def without_headings(path: Path, file: str, form: Form) -> Problem | None:
     """Return the problem of a wide table whose first row holds values, or other units than nm."""
     if form.form != "wide_table" or not path.is_file() or is_workbook(path):
         return None
@@ -330,7 +330,7 @@ def without_headings(path: Path, shown: str, form: Form) -> Problem | None:
     if why is None:
         return None
     return Problem(
-        file=shown,
+        file=file,
         row=1,
         found=why[0],
         expected="wavelengths in nm as headings, rising or falling",
@@ -346,7 +346,7 @@ def _is_number(text: str) -> bool:
     return True
 
 
-def spectra_in_workbook(path: Path, shown: str, form: Form) -> Problem | None:
+def spectra_in_workbook(path: Path, file: str, form: Form) -> Problem | None:
     """Return the problem of labelled spectra in a workbook: they are read from CSV only.
 
     Raises
@@ -359,10 +359,10 @@ def spectra_in_workbook(path: Path, shown: str, form: Form) -> Problem | None:
         return None
     if not 0 < path.stat().st_size <= LARGEST_WORKBOOK:
         return None  # the reader of scan sheets says so
-    if len(split_headings(headings_of(path, shown, "scans"))[1]) < _FEWEST_BANDS:
+    if len(split_headings(headings_of(path, file, "scans"))[1]) < _FEWEST_BANDS:
         return None
     return Problem(
-        file=shown,
+        file=file,
         row=1,
         found="a table of labelled spectra in a workbook",
         expected="labelled spectra as CSV (UTF-8), or a scan sheet",
@@ -371,7 +371,7 @@ def spectra_in_workbook(path: Path, shown: str, form: Form) -> Problem | None:
     )
 
 
-def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[str]]:
+def rows_of_table(path: Path, file: str, form: Form) -> tuple[list[Row], list[str]]:
     """Return a row of cells per scan (labels only, bands left out) and the label columns.
 
     The scan's id is the cell of ``scan_column`` made into an id, or, where there is no such
@@ -384,13 +384,13 @@ def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[s
     InputFault
         If the sheet is no text or its rows do not fit the heading.
     """
-    lines = _LINE_END.split(read_text(path, shown))
+    lines = _LINE_END.split(read_text(path, file))
     delimiter = _delimiter(lines[0], form)
     headings = _cells(lines[0], delimiter)
     if len(headings) > MOST_BANDS or len(lines) > MOST_ROWS:
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 row=1,
                 found=f"{len(headings):,} columns and {len(lines):,} lines",
                 expected=f"at most {MOST_BANDS:,} columns and {MOST_ROWS:,} lines",
@@ -402,7 +402,7 @@ def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[s
     if form.scan_column is not None and form.scan_column not in names:
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 row=1,
                 column=form.scan_column,
                 found=f"no column {quoted(form.scan_column)}",
@@ -420,7 +420,7 @@ def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[s
         item = here[form.scan_column].strip() if form.scan_column else content_id
         name = as_id(item) if form.scan_column else f"row{line:0{digits}d}"
         given = here.get("scan", "").strip()
-        rows.append(Row(line, {**here, "scan": given or name, "item": item, "file": shown}))
+        rows.append(Row(line, {**here, "scan": given or name, "item": item, "file": file}))
     return rows, names
 
 
@@ -496,14 +496,14 @@ def rows_of(
         where = f"intake.pattern.{index}" if len(patterns) > 1 else "intake.pattern"
         parts = _FIELD.split(pattern.pattern)
         fields = [name for name in parts[1::2] if name]
-        wrong = _wrong(pattern, parts, needed)
-        found = [(path, values) for path in files if (values := fit(parts, path)) is not None]
+        wrong = _pattern_fault(pattern, parts, needed)
+        matches = [(path, values) for path in files if (values := fit(parts, path)) is not None]
         if waits and not wrong:
             continue
-        if wrong or not found:
+        if wrong or not matches:
             problems.append(_problem(pattern.pattern, shown, where, wrong))
             continue
-        for path, values in found:
+        for path, values in matches:
             if path in taken:
                 continue
             taken.add(path)
@@ -526,7 +526,7 @@ def without_pattern(folder: Path, patterns: Sequence[Pattern]) -> str | None:
     folder
         The study folder.
     patterns
-        Of the study; only the folders before their first field are looked at.
+        Of the study; only files below the folders before their first field are listed.
 
     Returns
     -------
@@ -538,7 +538,7 @@ def without_pattern(folder: Path, patterns: Sequence[Pattern]) -> str | None:
     odd = [
         path
         for path in _files(folder, patterns)
-        if all(fit(one, path) is None for one in parts)
+        if all(fit(pattern_parts, path) is None for pattern_parts in parts)
         and any(path.startswith(f"{start}/") for start in starts)
     ]
     if not odd:
@@ -603,9 +603,9 @@ def _files(folder: Path, patterns: Sequence[Pattern]) -> list[str]:
     out: set[str] = set()
     for start in sorted(starts):
         for path in (folder / start).rglob("*"):
-            shown = path.relative_to(folder).as_posix()
-            if shown.split("/")[0] not in _OWN_FOLDERS and "/." not in f"/{shown}":
-                out.add(shown)
+            relative_path = path.relative_to(folder).as_posix()
+            if relative_path.split("/")[0] not in _OWN_FOLDERS and "/." not in f"/{relative_path}":
+                out.add(relative_path)
             if len(out) > _MOST_FILES:
                 break
     return sorted(path for path in out if (folder / path).is_file())
@@ -628,7 +628,7 @@ def _leaves(text: str) -> bool:
 
 def pattern_fault(text: str, needed: Sequence[str] = ()) -> str | None:
     """Return what is wrong with a pattern of leaf scans itself, whatever files there are."""
-    return _wrong(Pattern(pattern=text), _FIELD.split(text), needed)
+    return _pattern_fault(Pattern(pattern=text), _FIELD.split(text), needed)
 
 
 def fields_in(text: str) -> list[str]:
@@ -642,7 +642,7 @@ def fields_in(text: str) -> list[str]:
     return [name for name in _FIELD.split(text)[1::2] if name]
 
 
-def _wrong(pattern: Pattern, parts: Sequence[str], needed: Sequence[str]) -> str | None:
+def _pattern_fault(pattern: Pattern, parts: Sequence[str], needed: Sequence[str]) -> str | None:
     """Return what is wrong with a pattern itself."""
     names = parts[1::2]
     fields = [name for name in names if name]
@@ -665,10 +665,10 @@ def _wrong(pattern: Pattern, parts: Sequence[str], needed: Sequence[str]) -> str
     return next((words for is_so, words in complaints if is_so), None)
 
 
-def _problem(text: str, shown: str, where: str, wrong: str | None) -> Problem:
+def _problem(text: str, file: str, where: str, wrong: str | None) -> Problem:
     if wrong:
         return Problem(
-            file=shown,
+            file=file,
             column=where,
             found=f"{wrong}: {quoted(text)}",
             expected="a pattern such as raw/{session}/{unit}_{leaf}_{replicate}.txt",
@@ -677,7 +677,7 @@ def _problem(text: str, shown: str, where: str, wrong: str | None) -> Problem:
             else "Correct the pattern.",
         )
     return Problem(
-        file=shown,
+        file=file,
         column=where,
         found=f"{quoted(text)}, which no file fits",
         expected="a pattern that fits at least one file of the study folder",

@@ -86,8 +86,10 @@ def plan_of(settings: Mapping[str, Any], indices: Mapping[str, Any] | None = Non
     plan[_BEFORE] = [s["session"] for s in sessions if s.get("phase") == "before"]
     plan[_AFTER] = [s["session"] for s in sessions if s.get("phase", "after") == "after"]
     plan |= dict(_flat(settings.get("effects") or {}, "effects"))
-    own = {one["index"]: one["formula"] for one in (indices or {}).get("formulas") or []}
-    plan[f"{_PRIMARY}formula"] = own.get(plan.get(f"{_PRIMARY}index"))
+    formula_of = {
+        index["index"]: index["formula"] for index in (indices or {}).get("formulas") or []
+    }
+    plan[f"{_PRIMARY}formula"] = formula_of.get(plan.get(f"{_PRIMARY}index"))
     if design.get("unit") is not None:
         columns = {kind: design.get(kind) for kind in ("treatment", "block", "whole_plot")}
         columns |= {column: column for column in plan.get("effects.covariates") or []}
@@ -105,12 +107,12 @@ def plan_of(settings: Mapping[str, Any], indices: Mapping[str, Any] | None = Non
     }
 
 
-def _flat(value: Any, place: str) -> Iterator[tuple[str, Any]]:
+def _flat(value: Any, key_path: str) -> Iterator[tuple[str, Any]]:
     if isinstance(value, Mapping):
         for key, inner in value.items():
-            yield from _flat(inner, f"{place}.{key}")
+            yield from _flat(inner, f"{key_path}.{key}")
     else:
-        yield place, value
+        yield key_path, value
 
 
 def has_primary(plan: Plan) -> bool:
@@ -188,10 +190,10 @@ def core(plan: Plan) -> Plan:
 
 def bears_on_primary(name: str, before: Plan, after: Plan) -> bool:
     """Tell whether a part in which two plans differ is one that the primary contrast rests on."""
-    one, other = core(before), core(after)
-    name = _METHOD if name == _METHODS and _METHOD in one else name
-    if name in one or name in other:
-        return one.get(name) != other.get(name)
+    core_before, core_after = core(before), core(after)
+    name = _METHOD if name == _METHODS and _METHOD in core_before else name
+    if name in core_before or name in core_after:
+        return core_before.get(name) != core_after.get(name)
     return not rests_beside(name)
 
 
@@ -204,7 +206,11 @@ def core_without_allocation(plan: Plan) -> Plan:
     """Return the core of a plan as if treatments and blocks of the units had not been drawn yet."""
     kept = {name: value for name, value in core(plan).items() if name != _BLOCK}
     return {
-        name: {label: at for label, at in value.items() if label not in ("treatment", "block")}
+        name: {
+            label: label_value
+            for label, label_value in value.items()
+            if label not in ("treatment", "block")
+        }
         if name.startswith(_UNITS)
         else value
         for name, value in kept.items()
@@ -222,13 +228,13 @@ def text_of(plan: Plan) -> str:
     value as JSON; names are sorted within their group.
     """
     lines = [f"# Plan of a leaf reflectance study (leafledger, form {FORM})", "#"]
-    lines += ["# " + sentence.replace("\n", " ") for sentence in _in_words(plan)]
-    left = dict(plan)
+    lines += ["# " + sentence.replace("\n", " ") for sentence in _plan_sentences(plan)]
+    remaining = dict(plan)
     for title, start in _GROUPS:
-        names = sorted(name for name in left if name.startswith(start))
+        names = sorted(name for name in remaining if name.startswith(start))
         if names:
             lines += ["", f"# {title}"]
-            lines += [f"{name} = {_json(left.pop(name))}" for name in names]
+            lines += [f"{name} = {_json(remaining.pop(name))}" for name in names]
     return "\n".join(lines) + "\n"
 
 
@@ -260,15 +266,16 @@ def read_plan(text: str) -> Plan:
     return plan
 
 
-def _in_words(plan: Plan) -> Iterator[str]:
+def _plan_sentences(plan: Plan) -> Iterator[str]:
     if has_primary(plan):
         question = str(plan.get(f"{_PRIMARY}question", ""))
-        asked = _QUESTIONS.get(question, question.replace("_", " "))
+        question_words = _QUESTIONS.get(question, question.replace("_", " "))
         session = primary_session(plan)
         when = f"at {session}" if session else "at the last after-session, which is not named yet"
         control = plan.get("design.control")
         against = f", against {control}" if control and question != "change" else ""
-        yield f"Primary contrast: the {asked} of {plan[f'{_PRIMARY}index']} {when}{against}."
+        index = plan[f"{_PRIMARY}index"]
+        yield f"Primary contrast: the {question_words} of {index} {when}{against}."
     else:
         yield "No primary contrast is named: every effect of this plan is exploratory."
     if "effects.alpha" in plan and "effects.interval" in plan:
@@ -337,7 +344,7 @@ def differences_between(before: Plan, after: Plan) -> list[PlanDiffers]:
     then, now = _comparable(before), _comparable(after)
     names = sorted({*then, *now}, key=lambda name: (_place(name), name))
     return [
-        PlanDiffers(name, _words(then.get(name)), _words(now.get(name)))
+        PlanDiffers(name, _value_words(then.get(name)), _value_words(now.get(name)))
         for name in names
         if canonical_json(then.get(name)) != canonical_json(now.get(name))
     ]
@@ -360,7 +367,7 @@ def _place(name: str) -> int:
     return next(i for i, (_, start) in enumerate((*_GROUPS, ("", ""))) if name.startswith(start))
 
 
-def _words(value: Any) -> str:
+def _value_words(value: Any) -> str:
     if value is None:
         return "none"
     if isinstance(value, bool):
@@ -368,9 +375,9 @@ def _words(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.15g}"
     if isinstance(value, list):
-        return ", ".join(_words(item) for item in value) or "none"
+        return ", ".join(_value_words(item) for item in value) or "none"
     if isinstance(value, Mapping):
-        return ", ".join(f"{key} {_words(inner)}" for key, inner in value.items())
+        return ", ".join(f"{key} {_value_words(inner)}" for key, inner in value.items())
     return str(value)
 
 
@@ -447,7 +454,7 @@ class Recorded:
     allocation: Mapping[str, Any] | None = None
 
     def facts(self) -> Facts:
-        """Return what is told of this record."""
+        """Return the fields of this record that results name."""
         own_facts = {"by": self.by, "id": self.id, "date": self.date, "plan_sha256": self.sha256}
         return (
             own_facts
@@ -457,9 +464,17 @@ class Recorded:
 
 
 @dataclass(frozen=True)
-class _Course:
-    """For each record: had no after-session been held by its end, had one been read before it, or
-    by its end?
+class _SessionHistory:
+    """The state of the after-sessions at each record.
+
+    Attributes
+    ----------
+    nothing_held
+        No after-session was held by the end of the record.
+    results_existed
+        An after-session had been read before the record.
+    results_after
+        An after-session had been read by the end of the record.
     """
 
     nothing_held: list[bool]
@@ -467,21 +482,21 @@ class _Course:
     results_after: list[bool]
 
 
-def _course(records: Sequence[Recorded], plan: Plan) -> _Course:
+def _session_history(records: Sequence[Recorded], plan: Plan) -> _SessionHistory:
     after = set(sessions_after(plan))
     held_any = read_any = False
     held: set[str] = set()
     read: set[str] = set()
-    course = _Course([], [], [])
-    for one in records:
-        after |= set(sessions_after(one.plan)) if one.plan is not None else set()
-        course.results_existed.append(read_any or bool(read & after))
-        held |= one.held | one.read
-        read |= one.read
+    history = _SessionHistory([], [], [])
+    for record in records:
+        after |= set(sessions_after(record.plan)) if record.plan is not None else set()
+        history.results_existed.append(read_any or bool(read & after))
+        held |= record.held | record.read
+        read |= record.read
         held_any, read_any = held_any or bool(held & after), read_any or bool(read & after)
-        course.nothing_held.append(not held_any)
-        course.results_after.append(read_any)
-    return course
+        history.nothing_held.append(not held_any)
+        history.results_after.append(read_any)
+    return history
 
 
 def facts_of_plan(records: Sequence[Recorded], plan: Plan) -> Facts | None:
@@ -499,34 +514,36 @@ def facts_of_plan(records: Sequence[Recorded], plan: Plan) -> Facts | None:
     ValueError
         If the plan is not among the records.
     """
-    own = core(plan)
-    course = _course(records, plan)
-    cores = [None if one.plan is None else core(one.plan) for one in records]
-    if own not in cores:
+    plan_core = core(plan)
+    history = _session_history(records, plan)
+    cores = [None if record.plan is None else core(record.plan) for record in records]
+    if plan_core not in cores:
         raise ValueError("the plan is not on record")
     # 1. The first record whose primary contrast is this one.
-    first = cores.index(own)
+    first = cores.index(plan_core)
     start, left_open = first, False
     # 2. A record of the same but for the session, which it left open, counts for it if no
     #    after-session had been read when the session was named.
-    if not course.nothing_held[first] and not course.results_existed[first]:
+    if not history.nothing_held[first] and not history.results_existed[first]:
         opened = _first_open(records, cores, plan, first)
-        if opened is not None and course.nothing_held[opened]:
+        if opened is not None and history.nothing_held[opened]:
             start, left_open = opened, True
     # 3. What stood when the results came, and what of it is not so any more.
     statement, against = NOT_PROVABLE, None
-    if course.nothing_held[start]:
-        against = _followed_instead(cores, course, own, core_without_session(plan))
+    if history.nothing_held[start]:
+        against = _other_plan_at_results(cores, history, plan_core, core_without_session(plan))
         statement = FIXED if against is None else SEVERAL
-    elif course.results_existed[first]:
-        against = _stood(records, course.results_existed, first)
+    elif history.results_existed[first]:
+        against = _last_plan_before_results(records, history.results_existed, first)
         statement = NOT_PROVABLE if against is None else CHANGED
     else:
-        before = [i for i in range(first) if records[i].plan is not None and course.nothing_held[i]]
+        before = [
+            i for i in range(first) if records[i].plan is not None and history.nothing_held[i]
+        ]
         against = before[-1] if before else None
         statement = NOT_PROVABLE if against is None else OTHER
     changed = [] if against is None else _differing(records[against], plan, primary=True)
-    beside, beside_in = _changed_beside(records, course, plan)
+    beside, beside_in = _changed_outside_primary(records, history, plan)
     allocated = allocated_before(records, plan)
     if statement == NOT_PROVABLE and not beside and allocated is None:
         return None
@@ -541,25 +558,25 @@ def facts_of_plan(records: Sequence[Recorded], plan: Plan) -> Facts | None:
         "recorded": None if statement == NOT_PROVABLE else records[start].facts(),
         "against": None if against is None else records[against].facts(),
         "session_left_open": left_open,
-        "changed": [_plain(one) for one in changed],
-        "changed_beside": [_plain(one) for one in beside],
+        "changed": [_as_facts(difference) for difference in changed],
+        "changed_beside": [_as_facts(difference) for difference in beside],
         "changed_beside_in": None if beside_in is None else records[beside_in].facts(),
     }
 
 
-def _named_before_allocation(records: Sequence[Recorded], at: int) -> int | None:
+def _named_before_allocation(records: Sequence[Recorded], allocation_record: int) -> int | None:
     """Return the first record since which a plan differs by its allocation alone.
 
     ``None`` if the record is no allocation, or if another plan was in force just before it.
     """
-    if records[at].allocation is None:
+    if records[allocation_record].allocation is None:
         return None
-    wanted, first = core_without_allocation(records[at].plan or {}), None
-    for i in range(at - 1, -1, -1):
-        known = records[i].plan
-        if known is not None and core_without_allocation(known) != wanted:
+    core_before, first = core_without_allocation(records[allocation_record].plan or {}), None
+    for i in range(allocation_record - 1, -1, -1):
+        earlier_plan = records[i].plan
+        if earlier_plan is not None and core_without_allocation(earlier_plan) != core_before:
             break
-        first = first if known is None else i
+        first = first if earlier_plan is None else i
     return first
 
 
@@ -580,15 +597,19 @@ def allocated_before(records: Sequence[Recorded], plan: Plan) -> Facts | None:
         ``n_again``: how often lots were drawn again; ``holds``: whether every unit still has the
         treatment it was allocated. ``None`` if the book knows of no allocation.
     """
-    drawn = [i for i, one in enumerate(records) if one.allocation is not None]
+    drawn = [i for i, record in enumerate(records) if record.allocation is not None]
     if not drawn:
         return None
     last = records[drawn[-1]]
     after = set(sessions_after(plan)) | set(sessions_after(last.plan or {}))
-    read = {session for one in records[: drawn[-1]] for session in one.read} | last.read
+    read = {session for record in records[: drawn[-1]] for session in record.read} | last.read
     units = [
-        {name: labels.get("treatment") for name, labels in of.items() if name.startswith(_UNITS)}
-        for of in (plan, last.plan or {})
+        {
+            name: labels.get("treatment")
+            for name, labels in labels_of.items()
+            if name.startswith(_UNITS)
+        }
+        for labels_of in (plan, last.plan or {})
     ]
     return last.facts() | {
         "after_read": sorted(after & read),
@@ -597,57 +618,63 @@ def allocated_before(records: Sequence[Recorded], plan: Plan) -> Facts | None:
     }
 
 
-def _followed_instead(
-    cores: Sequence[Plan | None], course: _Course, own: Plan, opened: Plan
+def _other_plan_at_results(
+    cores: Sequence[Plan | None], history: _SessionHistory, plan_core: Plan, opened: Plan
 ) -> int | None:
     """Return the run that read an after-session first, if it followed another plan."""
-    for i, known in enumerate(cores):
-        if course.results_after[i] and not course.results_existed[i]:
-            return None if known is None or known in (own, opened) else i
+    for i, other_core in enumerate(cores):
+        if history.results_after[i] and not history.results_existed[i]:
+            return None if other_core is None or other_core in (plan_core, opened) else i
     return None
 
 
 def _first_open(
     records: Sequence[Recorded], cores: Sequence[Plan | None], plan: Plan, stop: int
 ) -> int | None:
-    wanted = core_without_session(plan)
+    open_core = core_without_session(plan)
     for i in range(stop):
-        one = records[i].plan
-        if one is not None and is_open(one) and cores[i] == wanted:
+        earlier_plan = records[i].plan
+        if earlier_plan is not None and is_open(earlier_plan) and cores[i] == open_core:
             return i
     return None
 
 
-def _stood(records: Sequence[Recorded], existed: Sequence[bool], stop: int) -> int | None:
+def _last_plan_before_results(
+    records: Sequence[Recorded], existed: Sequence[bool], stop: int
+) -> int | None:
     """Return the last plan recorded before results existed, else the first one of all."""
-    known = [i for i in range(stop) if records[i].plan is not None]
-    before = [i for i in known if not existed[i]]
-    return before[-1] if before else (known[0] if known else None)
+    recorded = [i for i in range(stop) if records[i].plan is not None]
+    before = [i for i in recorded if not existed[i]]
+    return before[-1] if before else (recorded[0] if recorded else None)
 
 
 def _differing(record: Recorded, plan: Plan, *, primary: bool) -> list[PlanDiffers]:
     """Return what differs from a record in what the primary contrast rests on, or in the rest."""
     then = record.plan or {}
-    found = differences_between(then, plan)
-    return [one for one in found if bears_on_primary(one.name, then, plan) == primary]
+    differences = differences_between(then, plan)
+    return [
+        difference
+        for difference in differences
+        if bears_on_primary(difference.name, then, plan) == primary
+    ]
 
 
-def _changed_beside(
-    records: Sequence[Recorded], course: _Course, plan: Plan
+def _changed_outside_primary(
+    records: Sequence[Recorded], history: _SessionHistory, plan: Plan
 ) -> tuple[list[PlanDiffers], int | None]:
     """Return what changed after results existed and bears on no primary contrast, and when."""
-    at = next((i for i, one in enumerate(records) if one.plan == plan), None)
-    if at is None or not course.results_existed[at]:
+    plan_record = next((i for i, record in enumerate(records) if record.plan == plan), None)
+    if plan_record is None or not history.results_existed[plan_record]:
         return [], None
-    against = _stood(records, course.results_existed, at)
+    against = _last_plan_before_results(records, history.results_existed, plan_record)
     if against is None:
         return [], None
-    found = _differing(records[against], plan, primary=False)
-    return found, at if found else None
+    differences = _differing(records[against], plan, primary=False)
+    return differences, plan_record if differences else None
 
 
-def _plain(one: PlanDiffers) -> dict[str, str]:
-    return {"name": one.name, "before": one.before, "after": one.after}
+def _as_facts(difference: PlanDiffers) -> dict[str, str]:
+    return {"name": difference.name, "before": difference.before, "after": difference.after}
 
 
 def others_between(records: Sequence[Recorded], plan: Plan) -> list[Recorded]:
@@ -655,16 +682,16 @@ def others_between(records: Sequence[Recorded], plan: Plan) -> list[Recorded]:
 
     A plan that differs only by leaving the session open is not another one.
     """
-    own, opened = core(plan), core_without_session(plan)
-    cores = [None if one.plan is None else core(one.plan) for one in records]
-    if own not in cores:
+    plan_core, opened = core(plan), core_without_session(plan)
+    cores = [None if record.plan is None else core(record.plan) for record in records]
+    if plan_core not in cores:
         return []
-    first = cores.index(own)
-    last = len(cores) - 1 - cores[::-1].index(own)
+    first = cores.index(plan_core)
+    last = len(cores) - 1 - cores[::-1].index(plan_core)
     return [
         records[i]
         for i in range(first + 1, last)
-        if cores[i] is not None and cores[i] not in (own, opened)
+        if cores[i] is not None and cores[i] not in (plan_core, opened)
     ]
 
 
@@ -679,7 +706,9 @@ def mark_of(facts: Facts | None) -> str:
 
 def mark_of_margins(facts: Facts | None) -> str:
     """Return the mark that a verdict on equivalence carries, empty for none."""
-    if facts is None or not any(is_margin(one["name"]) for one in facts["changed_beside"]):
+    if facts is None or not any(
+        is_margin(difference["name"]) for difference in facts["changed_beside"]
+    ):
         return ""
     return MARK_CHANGED
 
@@ -698,13 +727,22 @@ def sentences_of(facts: Facts | None, *, primary: bool) -> list[str]:
     if facts is None:
         return [NOTHING_SHOWN] if primary else []
     what = "The primary contrast" if primary else "The plan (no primary contrast is named)"
-    words = {FIXED: _fixed, CHANGED: _changed, OTHER: _other, SEVERAL: _several}
-    said = words.get(facts["statement"])
-    out = [said(facts, what, primary)] if said else ([NOTHING_SHOWN] if primary else [])
-    return out + _beside(facts) + _allocated(facts.get("allocated"))
+    words = {
+        FIXED: _fixed_sentence,
+        CHANGED: _changed_sentence,
+        OTHER: _other_sentence,
+        SEVERAL: _several_sentence,
+    }
+    sentence_for = words.get(facts["statement"])
+    out = (
+        [sentence_for(facts, what, primary)]
+        if sentence_for
+        else ([NOTHING_SHOWN] if primary else [])
+    )
+    return out + _changed_outside_sentences(facts) + _allocation_sentences(facts.get("allocated"))
 
 
-def _fixed(facts: Facts, what: str, _primary: bool) -> str:
+def _fixed_sentence(facts: Facts, what: str, _primary: bool) -> str:
     where = place_of(facts["recorded"])
     if named := facts.get("before_allocation"):
         where = f"{place_of(named)}, and with the treatments as they were allocated {where}"
@@ -717,7 +755,7 @@ def _fixed(facts: Facts, what: str, _primary: bool) -> str:
     return text
 
 
-def _changed(facts: Facts, what: str, primary: bool) -> str:
+def _changed_sentence(facts: Facts, what: str, primary: bool) -> str:
     so = f" {what} is exploratory." if primary else ""
     return (
         f"The plan was changed after results existed, {place_of(facts['recorded'])}: "
@@ -726,7 +764,7 @@ def _changed(facts: Facts, what: str, primary: bool) -> str:
     )
 
 
-def _other(facts: Facts, what: str, primary: bool) -> str:
+def _other_sentence(facts: Facts, what: str, primary: bool) -> str:
     so = f", so that {what[0].lower()}{what[1:]} is exploratory" if primary else ""
     return (
         f"The plan is not the one recorded {place_of(facts['against'])} before any after-session "
@@ -736,7 +774,7 @@ def _other(facts: Facts, what: str, primary: bool) -> str:
     )
 
 
-def _several(facts: Facts, what: str, primary: bool) -> str:
+def _several_sentence(facts: Facts, what: str, primary: bool) -> str:
     so = f" {what} is exploratory." if primary else ""
     return (
         f"More than one plan was on record before the data. This one was recorded first "
@@ -745,7 +783,7 @@ def _several(facts: Facts, what: str, primary: bool) -> str:
     )
 
 
-def _beside(facts: Facts) -> list[str]:
+def _changed_outside_sentences(facts: Facts) -> list[str]:
     if not facts["changed_beside"]:
         return []
     return [
@@ -755,7 +793,7 @@ def _beside(facts: Facts) -> list[str]:
     ]
 
 
-def _allocated(drawn: Facts | None) -> list[str]:
+def _allocation_sentences(drawn: Facts | None) -> list[str]:
     """Return in a sentence when treatments were allocated, and against which data."""
     if drawn is None:
         return []
@@ -802,20 +840,20 @@ def course_lines(records: Sequence[Recorded]) -> list[str]:
     """Return each plan on record as a line to read: where it begins, and what changed then."""
     lines: list[str] = []
     before: Plan | None = None
-    for one in records:
-        if one.plan is None or one.plan == before:
+    for record in records:
+        if record.plan is None or record.plan == before:
             continue
-        changed = [] if before is None else differences_between(before, one.plan)
+        changed = [] if before is None else differences_between(before, record.plan)
         changes = "; ".join(d.words for d in changed) or "the first plan on record"
-        where = place_of(one.facts())
+        where = place_of(record.facts())
         lines.append(f"{where[0].upper()}{where[1:]}: {changes}")
-        before = one.plan
+        before = record.plan
     return lines
 
 
 def words_of_first(records: Sequence[Recorded]) -> list[str]:
     """Return which plan was the first on record and that it came with the after-sessions."""
-    first = next((one for one in records if one.plan is not None), None)
+    first = next((record for record in records if record.plan is not None), None)
     if first is None:
         return []
     where = place_of(first.facts())
@@ -829,6 +867,6 @@ def words_of_others(records: Sequence[Recorded], plan: Plan) -> list[str]:
         return []
     first = others[0]
     changed = differences_between(plan, first.plan or {})
-    changes = listed_changes([_plain(one) for one in changed])
+    changes = listed_changes([_as_facts(difference) for difference in changed])
     more = f" (and in {len(others) - 1} more records)" if len(others) > 1 else ""
     return [f"In between another plan was in force, {place_of(first.facts())}{more}: {changes}."]

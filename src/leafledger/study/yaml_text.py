@@ -16,7 +16,7 @@ from leafledger.errors import InputFault, Problem, bounded, quoted
 
 @dataclass(frozen=True)
 class _Words:
-    """How a complaint of the YAML library is told.
+    """The words for one kind of error of the YAML library.
 
     ``at_context``: the library noticed it later than where it began; the beginning is shown.
     """
@@ -77,7 +77,7 @@ _WORDS = (
 )
 
 
-def syntax_problem(error: Exception, text: str, shown: str) -> Problem:
+def syntax_problem(error: Exception, text: str, file: str) -> Problem:
     """Return the problem of a file that is no YAML.
 
     Parameters
@@ -86,13 +86,13 @@ def syntax_problem(error: Exception, text: str, shown: str) -> Problem:
         What the YAML library raised.
     text
         The whole file.
-    shown
+    file
         Its name in messages.
     """
     control = next((i for i, c in enumerate(text) if _is_control(c)), None)
     if control is not None:
         return Problem(
-            file=shown,
+            file=file,
             row=text.count("\n", 0, control) + 1,
             found=f"a control character (code {ord(text[control])})",
             expected="printable text",
@@ -101,13 +101,13 @@ def syntax_problem(error: Exception, text: str, shown: str) -> Problem:
     mark = getattr(error, "problem_mark", None)
     what = str(getattr(error, "problem", None) or "text that is not YAML")
     if "cannot start any token" in what and mark is not None:
-        return _odd_character(text, mark.line, mark.column, shown)
+        return _odd_character(text, mark.line, mark.column, file)
     for words in _WORDS:
         if any(sign in what for sign in words.signs):
             start = getattr(error, "context_mark", None) if words.at_context else None
-            return _syntax_problem(words, (start or mark), shown)
+            return _syntax_problem(words, (start or mark), file)
     return Problem(
-        file=shown,
+        file=file,
         row=mark.line + 1 if mark else None,
         found=f"YAML that cannot be read ({what})",
         expected="`key: value` lines, indented with blanks",
@@ -115,10 +115,10 @@ def syntax_problem(error: Exception, text: str, shown: str) -> Problem:
     )
 
 
-def _syntax_problem(words: _Words, mark: object, shown: str) -> Problem:
+def _syntax_problem(words: _Words, mark: object, file: str) -> Problem:
     line = getattr(mark, "line", None)
     return Problem(
-        file=shown,
+        file=file,
         row=None if line is None else line + 1,
         found=words.found,
         expected=words.expected,
@@ -126,7 +126,7 @@ def _syntax_problem(words: _Words, mark: object, shown: str) -> Problem:
     )
 
 
-def _odd_character(text: str, line: int, column: int, shown: str) -> Problem:
+def _odd_character(text: str, line: int, column: int, file: str) -> Problem:
     character = text.split("\n")[line][column : column + 1]
     if character == "\t":
         found, expected = "a tab before the text", "blanks"
@@ -134,7 +134,7 @@ def _odd_character(text: str, line: int, column: int, shown: str) -> Problem:
     else:
         found, expected = f"a value that begins with {quoted(character)}", "a value in quotes"
         mend = "Put the whole value in quotes."
-    return Problem(file=shown, row=line + 1, found=found, expected=expected, mend=mend)
+    return Problem(file=file, row=line + 1, found=found, expected=expected, mend=mend)
 
 
 def _is_control(character: str) -> bool:
@@ -168,14 +168,14 @@ class YamlText:
         return self.lines[path] if path else None
 
 
-def read_yaml(path: Path, shown: str) -> YamlText:
+def read_yaml(path: Path, file: str) -> YamlText:
     """Read a YAML file without typing any value.
 
     Parameters
     ----------
     path
         The file.
-    shown
+    file
         Its name in messages.
 
     Raises
@@ -187,7 +187,7 @@ def read_yaml(path: Path, shown: str) -> YamlText:
     if not path.is_file():
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 found="a folder or a special file"
                 if path.exists() or path.is_symlink()
                 else "no such file",
@@ -198,7 +198,7 @@ def read_yaml(path: Path, shown: str) -> YamlText:
     if path.stat().st_size > LARGEST_BYTES:
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 found=f"{path.stat().st_size} bytes",
                 expected=f"at most {LARGEST_BYTES} bytes",
                 mend="Keep data out of study.yaml; tables belong in units.csv and scans.csv.",
@@ -209,27 +209,27 @@ def read_yaml(path: Path, shown: str) -> YamlText:
     except UnicodeDecodeError as error:
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 found=f"a byte that is not UTF-8 at position {error.start}",
                 expected="UTF-8 text",
                 mend="Save the file as UTF-8 in your editor.",
             )
         ) from error
-    return _parse(text, shown)
+    return _parse(text, file)
 
 
-def _parse(text: str, shown: str) -> YamlText:
-    builder = _Builder(shown)
+def _parse(text: str, file: str) -> YamlText:
+    builder = _Builder(file)
     try:
         # Events first: an alias is refused before it can multiply anything.
         builder.refuse_shared_nodes(text)
         node = yaml.compose(text, Loader=_LOADER)
     except (yaml.YAMLError, RecursionError, ValueError) as error:
-        raise InputFault(syntax_problem(error, text, shown)) from error
+        raise InputFault(syntax_problem(error, text, file)) from error
     if not isinstance(node, yaml.MappingNode):
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 row=1,
                 found="no sections",
                 expected="sections such as title: and design:",
@@ -245,8 +245,8 @@ def _parse(text: str, shown: str) -> YamlText:
 class _Builder:
     """Turns nodes into plain values and keeps the lines; collects what is wrong on the way."""
 
-    def __init__(self, shown: str) -> None:
-        self.shown = shown
+    def __init__(self, file: str) -> None:
+        self.file = file
         self.lines: dict[tuple[str | int, ...], int] = {}
         self.problems: list[Problem] = []
 
@@ -269,7 +269,7 @@ class _Builder:
 
     def _problem(self, row: int, found: str, expected: str) -> Problem:
         return Problem(
-            file=self.shown,
+            file=self.file,
             row=row,
             found=found,
             expected=expected,
@@ -301,7 +301,7 @@ class _Builder:
             if name in out:
                 self.problems.append(
                     Problem(
-                        file=self.shown,
+                        file=self.file,
                         row=row,
                         column=".".join(str(p) for p in (*path, name)),
                         found=f"the key {quoted(name)} a second time",

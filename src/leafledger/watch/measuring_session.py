@@ -158,7 +158,7 @@ class _Known:
 
 
 _PATIENCE_S = 10.0
-"""Seconds after which a file that does not become whole is told."""
+"""Seconds after which a file that is still not whole is reported."""
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 _FULL_WORDS = (
     "the disk is full, and scans.csv stays as it was. Free some space (and look whether the "
@@ -222,7 +222,7 @@ class MeasuringSession:
             if took_over:
                 self._tell(Message(took_over, "caution"))
             self._say_of_sheet()
-            self._take_up_measured()
+            self._read_measured_files()
         except BaseException:
             release_session(self._held)
             raise
@@ -239,11 +239,11 @@ class MeasuringSession:
 
         study, session = self.study, self.session
         indices: Sequence[IndexInUse]
-        with tempfile.TemporaryDirectory() as place:
+        with tempfile.TemporaryDirectory() as scratch:
             roles = ("catalogue", "formulas", "visible_indices")
-            outputs = {role: Path(place) / f"{role}.json" for role in roles}
+            outputs = {role: Path(scratch) / f"{role}.json" for role in roles}
             formulas = settings_of(study, "catalogue", None)
-            write_catalogue(Job("catalogue", None, formulas, {}, outputs, Path(place)))
+            write_catalogue(Job("catalogue", None, formulas, {}, outputs, Path(scratch)))
             indices = read_indices(outputs["visible_indices"])
         panel = study.panel_table
         form = study.form(session)
@@ -257,7 +257,7 @@ class MeasuringSession:
             panel or "",
         )
 
-    def _take_up_measured(self) -> None:
+    def _read_measured_files(self) -> None:
         """Read what the sheet says is measured, and leave aside what was here before."""
         gone: dict[str, list[str]] = {}
         for step in self.order.steps:
@@ -268,14 +268,14 @@ class MeasuringSession:
                 try:
                     self._read(_saved(step.scan.file, path))
                 except InputFault as fault:
-                    self._tell(Message(f"{step.scan.scan}: {_short(fault)}", "fault", True))
+                    self._tell(Message(f"{step.scan.scan}: {_short_words(fault)}", "fault", True))
                 except OSError as error:
                     self._tell(Message(f"{step.scan.file}: {error.strerror}", "fault", True))
         for file, owners in gone.items():
             self._say_gone(file, owners)
-        for file, known in self._known.items():
+        for file, raw_file in self._known.items():
             if PurePosixPath(file).parent.as_posix() == self.folder_name:
-                self.files.reported(file, known.saved.size, known.saved.mtime_ns)
+                self.files.reported(file, raw_file.saved.size, raw_file.saved.mtime_ns)
         self._judge_all(quiet=True)
         done = len(self.order.measured)
         if done:
@@ -306,7 +306,7 @@ class MeasuringSession:
                     self._tell(Message(words, "fault", True))
             for file, why in listing.refused.items():
                 self._tell(Message(f"{quoted(file)} is not taken: {why}", "caution", True))
-            self._look_at_sheet()
+            self._reread_changed_sheet()
             for file in listing.gone:
                 self._gone(file)
             for saved in listing.complete:
@@ -316,7 +316,7 @@ class MeasuringSession:
                 self.version += 1
             return bool(listing.waiting or self._unread)
 
-    def _look_at_sheet(self) -> None:
+    def _reread_changed_sheet(self) -> None:
         """Read the sheet once another program has saved it.
 
         A sheet at fault is said by the file that waits for it: it may be half saved now.
@@ -327,25 +327,25 @@ class MeasuringSession:
                 self.version += 1
 
     def _guarded(self, saved: SavedFile) -> None:
-        """Take one file in; whatever fails is said, and the file is looked at again."""
+        """Take one file in; a failure is reported, and the file is read again later."""
         try:
             self._take_in(saved)
         except InputFault as fault:
-            self._unwhole(saved, _short(fault))
+            self._wait_for_file(saved, _short_words(fault))
         except OSError as error:
             if error.errno in _FULL:
-                self._unwhole(saved, _FULL_WORDS, at_once=True)
+                self._wait_for_file(saved, _FULL_WORDS, at_once=True)
                 return
-            self._unwhole(saved, f"{(error.strerror or 'an error of the disk').lower()}")
+            self._wait_for_file(saved, f"{(error.strerror or 'an error of the disk').lower()}")
 
-    def _unwhole(self, saved: SavedFile, why: str, *, at_once: bool = False) -> None:
+    def _wait_for_file(self, saved: SavedFile, why: str, *, at_once: bool = False) -> None:
         """Wait for a file, or for a sheet that can be written; say so once it takes long."""
         self.files.look_again(saved.file)
-        since, said = self._unread.get(saved.file, (time.monotonic(), False))
-        if not said and (at_once or time.monotonic() - since > _PATIENCE_S):
-            said = True
+        since, reported = self._unread.get(saved.file, (time.monotonic(), False))
+        if not reported and (at_once or time.monotonic() - since > _PATIENCE_S):
+            reported = True
             self._tell(Message(f"{saved.file} waits: {why}", "fault", True))
-        self._unread[saved.file] = (since, said)
+        self._unread[saved.file] = (since, reported)
 
     def _gone(self, file: str) -> None:
         self._unread.pop(file, None)
@@ -375,11 +375,11 @@ class MeasuringSession:
         if before is not None and before.sha256 == digest:
             # What was read may not have become a step: the sheet could not be written then.
             for item in before.scans if not self.order.by_pattern else ():
-                self._becomes_step(saved, item)
+                self._record_as_step(saved, item)
             self._unread.pop(saved.file, None)
             return
         form = self.study.form(self.session)
-        if form.form == "text" and not data.endswith((b"\n", b"\r")) and self._is_young(saved):
+        if form.form == "text" and not data.endswith((b"\n", b"\r")) and self._is_recent(saved):
             self.files.look_again(saved.file)
             self._unread.setdefault(saved.file, (time.monotonic(), False))
             return
@@ -397,13 +397,13 @@ class MeasuringSession:
             return
         self._read(saved)
         for item in self._known[saved.file].scans:
-            self._becomes_step(saved, item)
+            self._record_as_step(saved, item)
         self._unread.pop(saved.file, None)
 
     def _is_listed(self, file: str) -> bool:
         return any(s.scan.file == file and s.state != "open" for s in self.order.steps)
 
-    def _is_young(self, saved: SavedFile) -> bool:
+    def _is_recent(self, saved: SavedFile) -> bool:
         since, _ = self._unread.get(saved.file, (time.monotonic(), False))
         return time.monotonic() - since < _NO_LINE_END_S
 
@@ -421,7 +421,7 @@ class MeasuringSession:
                 Message(f"{saved.file}: {_GROWS}. Its first scan stays as judged.", "fault", True)
             )
             self._known[saved.file] = replace(
-                before, sha256=_sha(data), size=len(data), saved=saved
+                before, sha256=_sha256(data), size=len(data), saved=saved
             )
             return
         now = self._known[saved.file]
@@ -450,7 +450,7 @@ class MeasuringSession:
                 self._say_anew(scan)
         for item in now.scans:
             if item not in before.scans:
-                self._becomes_step(saved, item)
+                self._record_as_step(saved, item)
 
     def _date_anew(self, scans: Sequence[str], saved: SavedFile, before: _Known) -> None:
         """Write the time of a file's new content; until it is written, the file waits."""
@@ -467,7 +467,7 @@ class MeasuringSession:
         """Say the verdict on a scan whose file changed, whatever it is."""
         step, verdict = self.order.step(scan), self.verdicts.get(scan)
         if verdict is not None:
-            self._tell(_spoken(f"Judged anew: {scan} ({self.words_of(step)}): ", verdict))
+            self._tell(_verdict_message(f"Judged anew: {scan} ({self.words_of(step)}): ", verdict))
 
     def _read(self, saved: SavedFile) -> None:
         """Read a raw file by intake; its scans must have the wavelengths of the session.
@@ -488,7 +488,7 @@ class MeasuringSession:
         metadata = {"session": self.session, "form": settings["form"], "scans": rows}
         raw = {f"raw/{saved.file}": saved.path}
         read = read_session(Job("intake", self.session, metadata, raw, {}, self.study.folder))
-        axis = self._axis(but=saved.file)
+        axis = self._axis(but_file=saved.file)
         if axis is not None and (
             len(axis) != len(read.wavelength_nm)
             or not np.allclose(axis, read.wavelength_nm, rtol=0, atol=1e-6)
@@ -506,30 +506,30 @@ class MeasuringSession:
         }
         self._known[saved.file] = _Known(read.sha256[0], saved.size, saved, scans)
 
-    def _axis(self, but: str) -> np.ndarray | None:
-        for file, known in self._known.items():
-            if file != but:
-                return next(iter(known.scans.values()))[0]
+    def _axis(self, but_file: str) -> np.ndarray | None:
+        for file, raw_file in self._known.items():
+            if file != but_file:
+                return next(iter(raw_file.scans.values()))[0]
         return None
 
     # --- a raw scan becomes a step --------------------------------------------------------------
 
-    def _becomes_step(
-        self, saved: SavedFile, item: str, *, asked: bool = False, taken: bool = False
+    def _record_as_step(
+        self, saved: SavedFile, item: str, *, on_request: bool = False, taken: bool = False
     ) -> None:
         self._refresh()
-        known = (saved.file, item) in self.parked and not (asked or taken)
+        is_parked = (saved.file, item) in self.parked and not (on_request or taken)
         owner = self.order.owner(saved.file, item)
-        if known or (owner is not None and not self.order.by_pattern):
+        if is_parked or (owner is not None and not self.order.by_pattern):
             return  # a row left out, or a scan of another session, names it already
         if self.order.by_pattern:
             self._by_pattern(saved)
             return
-        step = self.order.step_for(saved.file, item, asked=asked)
+        step = self.order.step_for(saved.file, item, on_request=on_request)
         if isinstance(step, str):
             self._park(Parked(saved.file, item, step, can_take=self.order.next is not None))
             return
-        if not asked and self._was_here_before(saved):
+        if not on_request and self._was_here_before(saved):
             why = "it was here before the watch began"
             self._park(Parked(saved.file, item, why, can_take=True), quiet=True)
             return
@@ -597,10 +597,10 @@ class MeasuringSession:
     def _measured_scans(self) -> list[MeasuredScan]:
         out = []
         for step in self.order.measured:
-            known = self._known.get(step.scan.file)
-            if known is None or step.scan.item not in known.scans:
+            raw_file = self._known.get(step.scan.file)
+            if raw_file is None or step.scan.item not in raw_file.scans:
                 continue
-            axis, values = known.scans[step.scan.item]
+            axis, values = raw_file.scans[step.scan.item]
             row = intake_row(step.scan)
             out.append(
                 MeasuredScan(
@@ -610,7 +610,7 @@ class MeasuringSession:
                     leaf=step.scan.leaf,
                     file=step.scan.file,
                     item=step.scan.item,
-                    sha256=known.sha256,
+                    sha256=raw_file.sha256,
                     time=None if row["time"] is None else dt.datetime.fromisoformat(row["time"]),
                     integration_ms=row["integration_ms"],
                     averages=row["averages"],
@@ -631,7 +631,7 @@ class MeasuringSession:
 
     def _judge_new(self, scan: str, name: str) -> None:
         scans = self._measured_scans()
-        if all(one.scan != scan for one in scans):
+        if all(measured.scan != scan for measured in scans):
             return  # the file went, or its row was changed, at this moment: the next look says so
         if self.order.is_complete:
             self.checks.judge_all(scans)
@@ -645,22 +645,22 @@ class MeasuringSession:
         done = sum(s.state != "open" for s in self.order.steps)
         words = self.words_of(step)
         head = f"{done}/{len(self.order.steps)} {scan} ({words}) from {name}: "
-        message, following = _spoken(head, verdict), self.order.next
+        message, following = _verdict_message(head, verdict), self.order.next
         if following is not None and verdict.grade != "fault":
             text = f"{message.text} Next: {self.words_of(following)}."
             message = replace(message, text=text)
         self._tell(message)
-        self._look_back(before, but=scan)
+        self._report_changed_verdicts(before, but=scan)
         self._say_end()
 
     def _judge_all(self, *, quiet: bool = False) -> None:
         self.checks.judge_all(self._measured_scans())
         before = dict(self.verdicts)
         self.verdicts = {}
-        self._look_back(before, but=None, quiet=quiet)
+        self._report_changed_verdicts(before, but=None, quiet=quiet)
         self.version += 1
 
-    def _look_back(
+    def _report_changed_verdicts(
         self, before: Mapping[str, Verdict], but: str | None, *, quiet: bool = False
     ) -> None:
         """Say of earlier scans what is now judged otherwise."""
@@ -683,7 +683,9 @@ class MeasuringSession:
             if quiet or last is None or (last.grade, last.reason) == (now.grade, now.reason):
                 continue
             if now.grade in ("fault", "outlier") or last.grade in ("fault", "outlier", "unclear"):
-                self._tell(_spoken(f"Looking back at {scan} ({self.words_of(step)}): ", now))
+                self._tell(
+                    _verdict_message(f"Looking back at {scan} ({self.words_of(step)}): ", now)
+                )
         self.verdicts = {scan: v for scan, v in self.verdicts.items() if scan in checked}
 
     def _say_end(self) -> None:
@@ -765,19 +767,19 @@ class MeasuringSession:
         """Take what was left aside as the next steps: one file, or all in the order saved."""
         with self.lock:
             self._refresh()
-            wanted = [p for p in self.parked.values() if p.can_take and file in ("", p.file)]
-            wanted.sort(key=lambda p: self._known[p.file].saved.mtime_ns)
-            if not wanted:
+            parked_files = [p for p in self.parked.values() if p.can_take and file in ("", p.file)]
+            parked_files.sort(key=lambda p: self._known[p.file].saved.mtime_ns)
+            if not parked_files:
                 raise self.order.fault(
                     "no file that can be taken", "a file left aside", "Save a scan first."
                 )
-            for parked in wanted:
+            for parked in parked_files:
                 if self.order.next is not None:
                     named = not isinstance(self.order.step_for(parked.file, parked.item), str)
                     del self.parked[parked.file, parked.item]
                     saved = self._known[parked.file].saved
                     self._here_at_start.discard(saved.file)
-                    self._becomes_step(saved, parked.item, asked=not named, taken=True)
+                    self._record_as_step(saved, parked.item, on_request=not named, taken=True)
 
     def undo(self) -> None:
         """Take the last action back: a repeat asked for, a skip, a note, or a file's step."""
@@ -808,9 +810,9 @@ class MeasuringSession:
         if following is not None and following.repeats:
             return "again", following.scan.scan, ""
         done = [s for s in self.order.steps if not s.omitted.startswith("taken back")]
-        place = len(done) if following is None else done.index(following)
-        if place and done[place - 1].omitted.startswith("not measured"):
-            return "skip", done[place - 1].scan.scan, ""
+        n_done = len(done) if following is None else done.index(following)
+        if n_done and done[n_done - 1].omitted.startswith("not measured"):
+            return "skip", done[n_done - 1].scan.scan, ""
         last = self.order.last
         if last is None:
             raise self.order.fault("nothing done yet", "an action to take back", "Measure first.")
@@ -821,15 +823,15 @@ _BLANK_ROW = {"role": "sample", "time": None, "integration_ms": None, "averages"
 
 
 def _saved(file: str, path: Path) -> SavedFile:
-    found = path.stat()
-    return SavedFile(file, path, found.st_size, found.st_mtime_ns)
+    status = path.stat()
+    return SavedFile(file, path, status.st_size, status.st_mtime_ns)
 
 
-def _sha(data: bytes) -> str:
+def _sha256(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _short(fault: InputFault) -> str:
+def _short_words(fault: InputFault) -> str:
     problem: Problem = fault.problems[0]
     more = f" (and {len(fault.problems) - 1} more)" if len(fault.problems) > 1 else ""
     return f"found {problem.found}; expected {problem.expected}{more}. {problem.mend}"
@@ -839,7 +841,7 @@ def minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else minutes_text(round(seconds / 60))
 
 
-def _spoken(head: str, verdict: Verdict) -> Message:
+def _verdict_message(head: str, verdict: Verdict) -> Message:
     """Return a verdict in one line."""
     if verdict.grade == "good":
         return Message(f"{head}good.", "good")

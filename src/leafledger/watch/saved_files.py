@@ -133,7 +133,7 @@ class SavedFiles:
             file = Path(entry.path).relative_to(self.study).as_posix()
             why = "" if is_passed_over(entry.name) else self._why_refused(entry, file)
             if why is None:
-                self._sort(file, Path(entry.path), now, present, waiting, complete)
+                self._classify_file(file, Path(entry.path), now, present, waiting, complete)
             elif why and file not in self._refused:
                 self._refused.add(file)
                 refused[file] = why
@@ -144,7 +144,7 @@ class SavedFiles:
         complete.sort(key=lambda one: (one.mtime_ns, one.file))
         return Listing(tuple(complete), tuple(waiting), gone, refused)
 
-    def _sort(
+    def _classify_file(
         self,
         file: str,
         path: Path,
@@ -155,11 +155,11 @@ class SavedFiles:
     ) -> None:
         """Tell whether a file is new, complete, or still being written."""
         try:
-            found = path.stat()
+            status = path.stat()
         except OSError:  # it went while it was looked at
             return
         present.add(file)
-        size, mtime_ns = found.st_size, found.st_mtime_ns
+        size, mtime_ns = status.st_size, status.st_mtime_ns
         if self._reported.get(file) == (size, mtime_ns):
             return
         last = self._seen.get(file)

@@ -120,7 +120,7 @@ _OF_THEIR_KIND = ("bad_dark", "dark_noise", "reference_drift", "ambient_light")
 _NEIGHBOURS = 8
 """Leaves that a new one is converted with: enough for what is usual, few enough for 100 ms."""
 _NEAREST = 6
-"""References whose raw counts are looked at again with a new leaf."""
+"""References whose raw counts are checked again with a new leaf."""
 _REFUSED = "refused_reference"
 
 _REASONS = {
@@ -261,13 +261,13 @@ class ScanChecks:
         sound = [s for s in self.scans if s.scan not in self._refused]
         converted, sound = self._convert_all(sound)
         session = self._session(sound, converted)
-        found, _, _ = check_session(
+        findings, _, _ = check_session(
             session, self.settings.checks, _places(sound), self._signal_of(session)
         )
         rest = [s for s in self.scans if s.scan in self._unconverted]
-        flags = [*found.flags, *self._refused_flags(), *self._raw_faults(rest)]
-        self._sort_in(flags)
-        self._put_copies()
+        flags = [*findings.flags, *self._refused_flags(), *self._raw_faults(rest)]
+        self._assign_flags(flags)
+        self._flag_copies()
         if converted is not None:
             self._keep_leaves(converted)
 
@@ -282,9 +282,9 @@ class ScanChecks:
             Its id.
         """
         before = [s for s in scans if s.scan != new]
-        one = next(s for s in scans if s.scan == new)
+        new_scan = next(s for s in scans if s.scan == new)
         same = [s.scan for s in before] == [s.scan for s in self.scans]
-        if one.role != "sample" or not same or not self._leaves:
+        if new_scan.role != "sample" or not same or not self._leaves:
             self.judge_all(scans)
             return
         self.scans = list(scans)
@@ -295,15 +295,15 @@ class ScanChecks:
         try:
             converted = self._converted(part)
         except InputFault as fault:
-            self._unconverted[new] = _in_short(fault.problems[0])
-            self._own[new] = self._raw_faults([one])
-            self._put_copies()
+            self._unconverted[new] = _short_words(fault.problems[0])
+            self._own[new] = self._raw_faults([new_scan])
+            self._flag_copies()
             return
         self._keep_leaves(converted)
         session = self._session(part, converted)
-        found = self._checks_of_leaves(session, part, new)
-        self._own[new] = [flag for flag in found.flags if flag.scan == new]
-        self._put_copies()
+        findings = self._checks_of_leaves(session, part, new)
+        self._own[new] = [flag for flag in findings.flags if flag.scan == new]
+        self._flag_copies()
         self._compare_leaves()
 
     def _checks_of_leaves(
@@ -312,35 +312,35 @@ class ScanChecks:
         """Make the checks of single leaf scans, as ``check_session`` has them."""
         checks, signal = self.settings.checks, self._signal
         on_axis = self._signal_on_grid()
-        found = Findings()
+        findings = Findings()
         if session.in_counts:
             # The references are judged already: the last ones are those that the leaf rests on.
             near = {s.scan for s in [s for s in part if s.role != "sample"][-_NEAREST:]}
             few = [s for s in part if s.scan in near or s.scan == new]
             counts = replace(session, scans=_scan_table(few, self.settings.quantity))
-            found += Findings(*check_counts(counts, checks, signal))
-        found += check_leaves(session, checks, on_axis)
+            findings += Findings(*check_counts(counts, checks, signal))
+        findings += check_leaves(session, checks, on_axis)
         if any(s.role == "ambient" for s in part):
-            found += check_ambient(session, checks, signal)
-        return found
+            findings += check_ambient(session, checks, signal)
+        return findings
 
     def _compare_leaves(self) -> None:
         """Compare all leaves measured so far: the clip, and the leaves of each unit."""
         sound = [s for s in self.scans if s.scan not in self._refused]
-        known = [s for s in sound if s.role != "sample" or s.scan in self._leaves]
-        leaves = [self._leaves[s.scan] for s in known if s.role == "sample"]
+        judged_scans = [s for s in sound if s.role != "sample" or s.scan in self._leaves]
+        leaves = [self._leaves[s.scan] for s in judged_scans if s.role == "sample"]
         table = _leaf_table(
             [leaf.columns for leaf in leaves],
             np.array([leaf.reflectance for leaf in leaves]),
             self._grid_nm,
             self._metadata,
         )
-        raw = np.zeros((len(known), 0))
-        session = SessionInMemory(_scan_table(known, self.settings.quantity, raw), table)
-        own = [flag for flags in self._own.values() for flag in flags]
-        places, on_axis = _places(known), self._signal_on_grid()
-        flags = check_clip(session, places, on_axis, own).flags
-        faulty = {flag.scan for flag in own if flag.severity == "fault"}
+        raw = np.zeros((len(judged_scans), 0))
+        session = SessionInMemory(_scan_table(judged_scans, self.settings.quantity, raw), table)
+        leaf_flags = [flag for flags in self._own.values() for flag in flags]
+        places, on_axis = _places(judged_scans), self._signal_on_grid()
+        flags = check_clip(session, places, on_axis, leaf_flags).flags
+        faulty = {flag.scan for flag in leaf_flags if flag.severity == "fault"}
         limit = float(self.settings.checks["replicate_distance"])
         self._group = [*flags, *check_replicates(session, places, faulty, on_axis, limit)]
 
@@ -361,7 +361,7 @@ class ScanChecks:
             except InputFault as fault:
                 # Of a missing dark the white is not guilty: leaves that need it are not judged.
                 wrong = [p for p in fault.problems if p.column != "integration_ms"]
-                named = _named(wrong, [s.scan for s in kept])
+                named = _problems_by_scan(wrong, [s.scan for s in kept])
                 if not named:
                     return
                 self._refused |= named
@@ -386,7 +386,9 @@ class ScanChecks:
             return self._converted(sound), list(sound)
         except InputFault as fault:
             problem = fault.problems[0]
-            named = set(_named(fault.problems, [s.scan for s in sound if s.role == "sample"]))
+            named = set(
+                _problems_by_scan(fault.problems, [s.scan for s in sound if s.role == "sample"])
+            )
         leaves = {s.scan for s in sound if s.role == "sample"}
         without = [s for s in sound if s.scan not in named]
         if named and named != leaves:
@@ -394,20 +396,22 @@ class ScanChecks:
         else:
             named, converted = leaves, None
             rest = [s for s in sound if s.role != "sample"]
-        self._unconverted |= {scan: _in_short(problem) for scan in named}
+        self._unconverted |= {scan: _short_words(problem) for scan in named}
         return converted, rest
 
     def _converted(self, scans: Sequence[MeasuredScan]) -> ConvertedSession:
         table = _scan_table(scans, self.settings.quantity)
-        one = self.settings
-        return convert_session(table, one.reflectance, one.session, one.panel_file, one.shown_panel)
+        settings = self.settings
+        return convert_session(
+            table, settings.reflectance, settings.session, settings.panel_file, settings.shown_panel
+        )
 
     def _raw_faults(self, scans: Sequence[MeasuredScan]) -> list[Flag]:
         """Check the raw counts of leaves that have no reflectance yet: is the detector full?"""
         if not scans or self.settings.quantity != "counts":
             return []
-        found, _ = check_counts(self._session(scans, None), self.settings.checks, None)
-        return [flag for flag in found if flag.check == "saturated"]
+        flags, _ = check_counts(self._session(scans, None), self.settings.checks, None)
+        return [flag for flag in flags if flag.check == "saturated"]
 
     # --- sessions as the checks take them ---------------------------------------------------
 
@@ -452,7 +456,7 @@ class ScanChecks:
             values = converted.reflected.reflectance[k].astype(np.float32).astype(np.float64)
             self._leaves[scan] = _Leaf(values, columns)
 
-    def _sort_in(self, flags: Sequence[Flag]) -> None:
+    def _assign_flags(self, flags: Sequence[Flag]) -> None:
         self._own = {s.scan: [] for s in self.scans}
         for flag in flags:
             if flag.check not in OF_THE_GROUP:
@@ -473,7 +477,7 @@ class ScanChecks:
             for scan, problem in self._refused.items()
         ]
 
-    def _put_copies(self) -> None:
+    def _flag_copies(self) -> None:
         """Find scans whose raw values are those of another, by digests that are kept."""
         for scan in self.scans:
             if scan.scan not in self._digests:
@@ -481,10 +485,12 @@ class ScanChecks:
         ids = [s.scan for s in self.scans]
         digests = [self._digests[scan] for scan in ids]
         n_pixels = len(self.scans[0].values)
-        found = duplicate(ids, [s.role for s in self.scans], _places(self.scans), digests, n_pixels)
+        copies = duplicate(
+            ids, [s.role for s in self.scans], _places(self.scans), digests, n_pixels
+        )
         for name in ids:
             self._own[name] = [f for f in self._own.get(name, []) if f.check != "duplicate"]
-            self._own[name] += [f for f in found if f.scan == name]
+            self._own[name] += [f for f in copies if f.scan == name]
 
     def forget(self, scan: str) -> None:
         """Forget the digest of a scan whose raw file has changed."""
@@ -513,7 +519,7 @@ class ScanChecks:
         return self._grid_nm
 
     def verdict(self, scan: str, *, complete: bool, unit_complete: bool = True) -> Verdict:
-        """Return what is said of a scan now.
+        """Return the verdict on a scan as far as the session is measured.
 
         Parameters
         ----------
@@ -524,9 +530,9 @@ class ScanChecks:
         unit_complete
             Whether all planned leaves of its unit are measured.
         """
-        one = next(s for s in self.scans if s.scan == scan)
+        measured = next(s for s in self.scans if s.scan == scan)
         flags = self.flags_of(scan)
-        later = () if complete else self._not_judged_yet(one, unit_complete)
+        later = () if complete else self._not_judged_yet(measured, unit_complete)
         worst = next((f for f in flags if f.severity != "notice"), None)
         if worst is None:
             if scan in self._unconverted:
@@ -536,44 +542,47 @@ class ScanChecks:
                 )
             return Verdict(scan, "good", flags=tuple(flags), not_judged_yet=later)
         if worst.check == _REFUSED:
-            reason = "no brighter than a dark" if one.role == "white" else "as bright as with light"
+            reason = (
+                "no brighter than a dark" if measured.role == "white" else "as bright as with light"
+            )
             return Verdict(scan, "fault", reason, self._refused[scan].mend, tuple(flags), later)
-        reason = reason_of(one.role, worst.check)
-        if worst.check in _OF_THEIR_KIND and self._too_few(one) and not complete:
-            action = f"Measure another {one.role}: a third one tells which of them is wrong."
+        reason = reason_of(measured.role, worst.check)
+        if worst.check in _OF_THEIR_KIND and self._too_few(measured) and not complete:
+            action = f"Measure another {measured.role}: a third one tells which of them is wrong."
             return Verdict(
                 scan, "unclear", f"{reason}: two that differ", action, tuple(flags), later
             )
         grade: Grade = "fault" if worst.severity == "fault" else "outlier"
-        action = _ACTIONS.get((one.role, worst.check), "")
+        action = _ACTIONS.get((measured.role, worst.check), "")
         return Verdict(scan, grade, reason, action, tuple(flags), later)
 
-    def _too_few(self, one: MeasuredScan) -> bool:
+    def _too_few(self, reference: MeasuredScan) -> bool:
         """Tell whether a reference has too few of its kind beside it to say which one is wrong."""
-        if one.role not in ("dark", "white"):
+        if reference.role not in ("dark", "white"):
             return False
-        return self._n_alike(one) < FEWEST_REFERENCES
+        return self._n_of_same_kind(reference) < FEWEST_REFERENCES
 
-    def _n_alike(self, one: MeasuredScan) -> int:
+    def _n_of_same_kind(self, reference: MeasuredScan) -> int:
         return sum(
-            s.role == one.role and (s.role == "white" or s.integration_ms == one.integration_ms)
+            s.role == reference.role
+            and (s.role == "white" or s.integration_ms == reference.integration_ms)
             for s in self.scans
         )
 
-    def _not_judged_yet(self, one: MeasuredScan, unit_complete: bool) -> tuple[str, ...]:
+    def _not_judged_yet(self, measured: MeasuredScan, unit_complete: bool) -> tuple[str, ...]:
         """Return the checks that need more of the session, in words."""
-        if one.role == "dark":
-            few = ["level and noise against other darks"] if self._too_few(one) else []
+        if measured.role == "dark":
+            few = ["level and noise against other darks"] if self._too_few(measured) else []
             return (*few, "level against scans with light", "drift over the session")
-        if one.role == "white":
-            few = ["drift from white to white", "room light"] if self._too_few(one) else []
+        if measured.role == "white":
+            few = ["drift from white to white", "room light"] if self._too_few(measured) else []
             return (*few, "slow drift over the session", "wavelength shift")
-        if one.role != "sample":
+        if measured.role != "sample":
             return ()
         counted = self.settings.quantity == "counts"
         n_leaf_scans = sum(s.role == "sample" for s in self.scans)
         out = []
-        if one.scan in self._unconverted:
+        if measured.scan in self._unconverted:
             out += ["signal", "leaf in the clip", "room light", "possible reflectance"]
         elif counted:  # judged by the noise known so far; later darks and whites refine it
             out.append("signal against noise")
@@ -593,7 +602,7 @@ class ScanChecks:
         for s in self.scans:
             if s.role == "sample" and s.scan in self._leaves:
                 leaves.setdefault(s.unit, set()).add(s.leaf or s.scan)
-        return sum(len(own) > 1 for own in leaves.values())
+        return sum(len(leaves_of_unit) > 1 for leaves_of_unit in leaves.values())
 
 
 # Tables as the stages read them.
@@ -653,13 +662,13 @@ def _leaf_table(
     return SpectraTable(frame, grid_nm, {"reflectance": values, **more}, metadata)
 
 
-def _named(problems: Sequence[Problem], scans: Sequence[str]) -> dict[str, Problem]:
+def _problems_by_scan(problems: Sequence[Problem], scans: Sequence[str]) -> dict[str, Problem]:
     """Return the scans that problems name, each with its problem."""
-    known = set(scans)
+    scan_ids = set(scans)
     out: dict[str, Problem] = {}
     for problem in problems:
         for word in re.findall(r"[A-Za-z0-9_-]+", problem.found):
-            if word in known:
+            if word in scan_ids:
                 out.setdefault(word, problem)
     return out
 
@@ -668,5 +677,5 @@ def _sentence(problem: Problem) -> str:
     return f"found {problem.found}; expected {problem.expected}. {problem.mend}"
 
 
-def _in_short(problem: Problem) -> str:
+def _short_words(problem: Problem) -> str:
     return f"found {problem.found}; expected {problem.expected}"

@@ -120,8 +120,8 @@ class FinishedScans:
         if not darks:
             raise StageFailure("faults are planted in counts: the session has no dark")
         near = min(abs(self._ms[d] - self._ms[scan]) for d in darks)
-        own = [self.values[d] for d in darks if abs(self._ms[d] - self._ms[scan]) == near]
-        return np.asarray(np.median(own, axis=0))
+        dark_counts = [self.values[d] for d in darks if abs(self._ms[d] - self._ms[scan]) == near]
+        return np.asarray(np.median(dark_counts, axis=0))
 
     def _white_light(self, scan: str) -> Floats:
         whites = [(self.values[w] - self._dark(w)) / self._ms[w] for w in self._of_role("white")]
@@ -195,15 +195,15 @@ class ScriptedInstrument:
 
     def save(self, step: Step) -> Path:
         """Save the scan of one step; return the file."""
-        wanted = self.source_of(step)
+        source = self.source_of(step)
         first = not step.repeats
-        fault = self.faults.get(wanted) if first else None
-        data = self.finished.with_fault(wanted, fault) if fault else self.finished.sound(wanted)
+        fault = self.faults.get(source) if first else None
+        data = self.finished.with_fault(source, fault) if fault else self.finished.sound(source)
         planned = self.target.resolve() / step.scan.file
         path = planned.parent / self._name(PurePosixPath(step.scan.file).name)
         path.parent.mkdir(parents=True, exist_ok=True)
         if self.clock is None:
-            self._write(path, data, in_halves=wanted in self.halves and first)
+            self._write(path, data, in_halves=source in self.halves and first)
         else:
             self._write_dated(path, data, self.clock(step))
         self.saved.append((step.scan.scan, path.name))
@@ -217,12 +217,12 @@ class ScriptedInstrument:
         StageFailure
             If there is none.
         """
-        wanted = step.repeats or step.scan.scan
-        while wanted not in self.names and wanted not in self.finished.values:
-            wanted = wanted.rpartition("-")[0]
-            if not wanted:
+        name = step.repeats or step.scan.scan
+        while name not in self.names and name not in self.finished.values:
+            name = name.rpartition("-")[0]
+            if not name:
                 raise StageFailure(f"{step.scan.scan} is no scan of the finished study")
-        return self.names.get(wanted, wanted)
+        return self.names.get(name, name)
 
     def _write_dated(self, path: Path, data: bytes, moment: dt.datetime) -> None:
         """Write a file whole and with its date: a watch never sees it with another one."""

@@ -98,9 +98,9 @@ def read_scans(
     InputFault
         With every problem of the sheet.
     """
-    intake, found = definition.intake, list[Problem]()
+    intake, problems = definition.intake, list[Problem]()
     units: list[str] | None = None
-    name = find_units(folder, found) if definition.design.unit is not None else None
+    name = find_units(folder, problems) if definition.design.unit is not None else None
     if name is not None:
         sheet = read_sheet(folder / name, name, required=("unit",), called="units")
         units = [row.get("unit") for row in sheet.rows]
@@ -119,21 +119,21 @@ def read_scans(
         needed += ["unit"] if definition.design.unit is not None else []
         rows, wrong = rows_of(folder, intake.pattern, "study.yaml", needed)
         # Of a session to come no file is there: that none fits is no fault yet.
-        found += [p for p in wrong if "fits at least one file" not in p.expected]
+        problems += [p for p in wrong if "fits at least one file" not in p.expected]
         for row, _ in rows:
             reader.add(row, {})
             cells.append(dict(row.cells))
     else:
         _refuse_other_sheets(folder, definition)
         needed = [*REQUIRED, *(["session"] if len(sessions) > 1 else [])]
-        known = [*OPTIONAL, OMITTED, "photo"]
+        optional = [*OPTIONAL, OMITTED, "photo"]
         path = copy or folder / intake.sheet
-        sheet = read_sheet(path, intake.sheet, required=needed, known=known)
+        sheet = read_sheet(path, intake.sheet, required=needed, known=optional)
         reader.read(sheet)
         cells = [{name: row.get(name) for name in sheet.columns} for row in sheet.rows]
-    found += reader.problems
-    if found:
-        raise InputFault(found)
+    problems += reader.problems
+    if problems:
+        raise InputFault(problems)
     return list(zip(reader.scans, cells, strict=True))
 
 
@@ -142,17 +142,17 @@ def _refuse_other_sheets(folder: Path, definition: Definition) -> None:
     name = definition.intake.sheet
     path = folder / name
     form = definition.intake.forms.get("default")
-    found = ""
+    reason = ""
     if not path.is_file():
-        found = "no such sheet"
+        reason = "no such sheet"
     elif is_workbook(path):
-        found = "a workbook"
+        reason = "a workbook"
     elif form is not None and is_spectra_table(path, form):
-        found = "a table of spectra that is its own scan sheet"
-    if found:
+        reason = "a table of spectra that is its own scan sheet"
+    if reason:
         raise input_fault(
             name,
-            found,
+            reason,
             "a scan sheet scans.csv with the rows of the session in the order of measuring",
             "Save the sheet as scans.csv (CSV, UTF-8, comma) and take the other one away, or let "
             "`leafledger plan` write it; a file name pattern (intake.pattern) serves too.",
@@ -251,11 +251,11 @@ class MeasuringOrder:
         rows = self._rows_of_sheet()
         if not by_watch and not self.by_pattern:
             if self._lost_steps(rows):
-                self._put_back(rows)
+                self._restore_lost_steps(rows)
                 rows = self._rows_of_sheet()
             self._lost = ""
             self._say_reopened(rows)
-        self._take(rows)
+        self._set_steps(rows)
         self._remember()
 
     def _recall(self) -> None:
@@ -267,7 +267,7 @@ class MeasuringOrder:
             rows = read_scans(self.study.folder, self.study.definition, self._copy)
         except InputFault:  # of another definition of the study, or cut short: nothing is known
             return
-        self._take(rows)
+        self._set_steps(rows)
 
     def _remember(self) -> None:
         """Keep the sheet as it is now, for the next watch of this session."""
@@ -276,17 +276,17 @@ class MeasuringOrder:
         if not self._copy.is_file() or self._copy.read_bytes() != self._data:
             write_bytes(not_through_a_link(self._copy), self._data)
 
-    def _take(self, rows: Sequence[tuple[Scan, dict[str, str]]]) -> None:
+    def _set_steps(self, rows: Sequence[tuple[Scan, dict[str, str]]]) -> None:
         """Take the rows of a sheet as the steps, and look which files are there."""
         self._cells = {scan.scan: cells for scan, cells in rows if scan.session == self.session}
-        own = [(scan, cells) for scan, cells in rows if scan.session == self.session]
+        session_rows = [(scan, cells) for scan, cells in rows if scan.session == self.session]
         self.others = {
             (scan.file, scan.item): scan.scan for scan, _ in rows if scan.session != self.session
         }
-        there = {scan.file: (self.study.folder / scan.file).is_file() for scan, _ in own}
-        any_there = any(there.values())
+        exists = {scan.file: (self.study.folder / scan.file).is_file() for scan, _ in session_rows}
+        any_exists = any(exists.values())
         repeats: dict[str, str] = {}
-        for scan, cells in own:
+        for scan, cells in session_rows:
             reason = cells.get(OMITTED, "")
             if reason.startswith(SUPERSEDED):
                 by = reason.removeprefix(SUPERSEDED).partition(":")[0].strip()
@@ -298,21 +298,21 @@ class MeasuringOrder:
                 "omitted"
                 if cells.get(OMITTED, "")
                 else "measured"
-                if there[scan.file] and (scan.time is not None or self.by_pattern)
+                if exists[scan.file] and (scan.time is not None or self.by_pattern)
                 else "vanished"
-                if scan.time is not None and any_there and not there[scan.file]
+                if scan.time is not None and any_exists and not exists[scan.file]
                 else "open",
                 cells.get("note", ""),
                 cells.get(OMITTED, ""),
                 repeats.get(scan.scan, ""),
             )
-            for scan, cells in own
+            for scan, cells in session_rows
         ]
 
     def is_changed(self) -> bool:
         """Tell whether the sheet is another one than was read last, by size and date."""
-        found = (self.study.folder / self.study.definition.intake.sheet).stat()
-        now = (found.st_size, found.st_mtime_ns)
+        status = (self.study.folder / self.study.definition.intake.sheet).stat()
+        now = (status.st_size, status.st_mtime_ns)
         changed, self._dated = now != self._dated, now
         return changed
 
@@ -326,7 +326,7 @@ class MeasuringOrder:
         """
         now = {scan.scan: scan for scan, _ in rows}
         named = {(scan.file, scan.item) for scan, _ in rows}
-        known = {step.source for step in self.steps if step.state != "open"}
+        known_sources = {step.source for step in self.steps if step.state != "open"}
         lost = []
         for step in self.steps:
             row = now.get(step.scan.scan)
@@ -340,7 +340,9 @@ class MeasuringOrder:
                     source == step.source and row.time is None and self._is_there(step.scan.file)
                 )
             else:
-                is_lost = source in known or row.time is None or not self._is_there(row.file)
+                is_lost = (
+                    source in known_sources or row.time is None or not self._is_there(row.file)
+                )
             if is_lost:
                 lost.append(step)
         return lost
@@ -348,7 +350,7 @@ class MeasuringOrder:
     def _is_there(self, file: str) -> bool:
         return (self.study.folder / file).is_file()
 
-    def _put_back(self, rows: Sequence[tuple[Scan, dict[str, str]]]) -> None:
+    def _restore_lost_steps(self, rows: Sequence[tuple[Scan, dict[str, str]]]) -> None:
         """Write the cells of lost steps again, and rows that are gone where they were.
 
         Raises
@@ -357,17 +359,17 @@ class MeasuringOrder:
             If they cannot be put back.
         """
         lost, sheet_name = self._lost_steps(rows), self.study.definition.intake.sheet
-        there = {scan.scan for scan, _ in rows}
+        row_ids = {scan.scan for scan, _ in rows}
         what = self._words_of_lost(lost)
 
         def change(sheet: SheetCells) -> None:
             self._refuse_moving(sheet)
-            self._insert_gone(sheet, there)
+            self._insert_lost_rows(sheet, row_ids)
             for step in lost:
                 cells = self._cells[step.scan.scan]
                 for column in ("file", "item", "time"):
                     sheet.set(step.scan.scan, column, cells.get(column, ""))
-            self._fill_blank(sheet, there)
+            self._restore_notes(sheet, row_ids)
 
         try:
             change_sheet(self.study.folder, sheet_name, change)
@@ -402,24 +404,24 @@ class MeasuringOrder:
             f"{self.study.definition.intake.sheet}: an older copy was saved over it"
         )
 
-    def _insert_gone(self, sheet: SheetCells, there: set[str]) -> None:
+    def _insert_lost_rows(self, sheet: SheetCells, row_ids: set[str]) -> None:
         """Insert rows of the watch that the older copy has not, each after the one before it."""
-        worth = {s.scan.scan for s in self.steps if s.state != "open" or s.repeats}
+        kept_ids = {s.scan.scan for s in self.steps if s.state != "open" or s.repeats}
         before = ""
         for scan, cells in self._cells.items():
-            if scan in worth - there:
+            if scan in kept_ids - row_ids:
                 if not before:
                     raise KeyError(scan)
                 sheet.insert_after(before, {name: text for name, text in cells.items() if name})
-            elif scan not in there:
+            elif scan not in row_ids:
                 continue
             before = scan
 
-    def _fill_blank(self, sheet: SheetCells, there: set[str]) -> None:
+    def _restore_notes(self, sheet: SheetCells, row_ids: set[str]) -> None:
         """Write notes and reasons again that the older copy has not; other words stay."""
         for scan, cells in self._cells.items():
             for column in ("note", OMITTED):
-                if scan in there and cells.get(column) and not sheet.get(scan, column):
+                if scan in row_ids and cells.get(column) and not sheet.get(scan, column):
                     sheet.set(scan, column, cells[column])
 
     def _say_lost(self, words: str) -> None:
@@ -513,17 +515,17 @@ class MeasuringOrder:
 
     def items_of(self, file: str) -> set[str]:
         """Return the items of a file that are listed already, open steps apart."""
-        own = {s.scan.item for s in self.steps if s.scan.file == file and s.state != "open"}
-        return own | {item for name, item in self.others if name == file}
+        listed = {s.scan.item for s in self.steps if s.scan.file == file and s.state != "open"}
+        return listed | {item for name, item in self.others if name == file}
 
-    def step_for(self, file: str, item: str, *, asked: bool = False) -> Step | str:
+    def step_for(self, file: str, item: str, *, on_request: bool = False) -> Step | str:
         """Return the step that a new raw scan is, or why it is none.
 
         Parameters
         ----------
         file, item
             Path in the study, and the name of the scan in the file.
-        asked
+        on_request
             Whether a person asked to take it as the next step, whatever its name.
 
         Notes
@@ -532,14 +534,14 @@ class MeasuringOrder:
         whose item is the id of a row. Otherwise it is the next open step, unless the files of this
         session so far all had the names of their rows: then another name is no step.
         """
-        if not asked:
+        if not on_request:
             for step in self.steps:
                 if step.state == "open" and _is_named(step, file, item):
                     return step
         following = self.next
         if following is None:
             return "no step of the order: all steps of this session are done"
-        if asked or following.repeats or not self._named_so_far():
+        if on_request or following.repeats or not self._named_so_far():
             return following
         return (
             f"a name that no step plans (next is {PurePosixPath(following.scan.file).name}), while "
@@ -701,12 +703,12 @@ class MeasuringOrder:
 
     def _free_file(self, scan: str, like: str) -> str:
         """Return a path for a file to come that neither a row nor a file has."""
-        place = PurePosixPath(like)
-        known = {s.scan.file for s in self.steps}
+        planned = PurePosixPath(like)
+        taken = {s.scan.file for s in self.steps}
         for n in range(1, 1000):
             name = scan if n == 1 else f"{scan}-{n}"
-            file = (place.parent / f"{name}{place.suffix}").as_posix()
-            if file not in known and not (self.study.folder / file).exists():
+            file = (planned.parent / f"{name}{planned.suffix}").as_posix()
+            if file not in taken and not (self.study.folder / file).exists():
                 return file
         raise self.fault(f"a thousand files named {scan}", "a free name", "Tidy raw/ up.")
 

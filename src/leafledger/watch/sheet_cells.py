@@ -34,11 +34,13 @@ class _Line:
     @property
     def is_comment(self) -> bool:
         """Whether the reader of sheets passes it over."""
-        first = _plain(self.cells[0])
-        return first.lstrip().startswith(EXAMPLE) or not any(_plain(c).strip() for c in self.cells)
+        first = _cell_text(self.cells[0])
+        return first.lstrip().startswith(EXAMPLE) or not any(
+            _cell_text(c).strip() for c in self.cells
+        )
 
 
-def _plain(cell: str) -> str:
+def _cell_text(cell: str) -> str:
     """Return the text of a cell as it is written."""
     if cell.startswith('"') and len(cell) > 1:
         close = cell.rindex('"')
@@ -46,7 +48,7 @@ def _plain(cell: str) -> str:
     return cell
 
 
-def _written(text: str) -> str:
+def _quoted_cell(text: str) -> str:
     """Return a text as a cell."""
     if any(c in text for c in ',"\r\n') or text != text.strip():
         return '"' + text.replace('"', '""') + '"'
@@ -80,7 +82,7 @@ class SheetCells:
     @property
     def columns(self) -> list[str]:
         """The headings, without blanks around them."""
-        return [] if self._heading is None else [_plain(c).strip() for c in self._heading.cells]
+        return [] if self._heading is None else [_cell_text(c).strip() for c in self._heading.cells]
 
     def _records(self) -> Iterator[tuple[int, _Line]]:
         seen = False
@@ -91,10 +93,10 @@ class SheetCells:
                 yield k, line
             seen = True
 
-    def _place(self, scan: str) -> int:
+    def _line_index_of(self, scan: str) -> int:
         column = self.columns.index("scan")
         for k, line in self._records():
-            if column < len(line.cells) and _plain(line.cells[column]).strip() == scan:
+            if column < len(line.cells) and _cell_text(line.cells[column]).strip() == scan:
                 return k
         raise KeyError(scan)
 
@@ -106,10 +108,10 @@ class SheetCells:
         KeyError
             If no row is named so.
         """
-        line = self._lines[self._place(scan)]
+        line = self._lines[self._line_index_of(scan)]
         if column not in self.columns:
             return ""
-        return _plain(line.cells[self.columns.index(column)]).strip()
+        return _cell_text(line.cells[self.columns.index(column)]).strip()
 
     def set(self, scan: str, column: str, text: str) -> None:
         """Set one cell; a column that is not there is added at the right.
@@ -119,15 +121,15 @@ class SheetCells:
         KeyError
             If no row is named so.
         """
-        place = self._place(scan)
+        line_index = self._line_index_of(scan)
         if column not in self.columns:
             if not text:
                 return
             self._add_column(column)
-        cells = self._lines[place].cells
-        at = self.columns.index(column)
-        if _plain(cells[at]).strip() != text:
-            cells[at] = _written(text)
+        cells = self._lines[line_index].cells
+        column_index = self.columns.index(column)
+        if _cell_text(cells[column_index]).strip() != text:
+            cells[column_index] = _quoted_cell(text)
 
     def _add_column(self, name: str) -> None:
         for k, line in enumerate(self._lines):
@@ -142,7 +144,7 @@ class SheetCells:
         KeyError
             If no row is named so, or a cell has no column.
         """
-        self._insert(self._place(scan) + 1, cells)
+        self._insert(self._line_index_of(scan) + 1, cells)
 
     def insert_before(self, scan: str, cells: Mapping[str, str]) -> None:
         """Insert a row before another.
@@ -152,21 +154,21 @@ class SheetCells:
         KeyError
             If no row is named so, or a cell has no column.
         """
-        self._insert(self._place(scan), cells)
+        self._insert(self._line_index_of(scan), cells)
 
-    def _insert(self, place: int, cells: Mapping[str, str]) -> None:
+    def _insert(self, line_index: int, cells: Mapping[str, str]) -> None:
         for name, text in cells.items():
             if name not in self.columns:
                 if not text:
                     continue
                 self._add_column(name)
-        row = [_written(cells.get(name, "")) for name in self.columns]
-        before = self._lines[place - 1]
+        row = [_quoted_cell(cells.get(name, "")) for name in self.columns]
+        before = self._lines[line_index - 1]
         end = before.end or ""
         if not before.end:
             before.end = self._end
         self._lines.insert(
-            place, _Line(row, end or ("" if place == len(self._lines) else self._end))
+            line_index, _Line(row, end or ("" if line_index == len(self._lines) else self._end))
         )
 
     def remove(self, scan: str) -> None:
@@ -177,12 +179,14 @@ class SheetCells:
         KeyError
             If no row is named so.
         """
-        del self._lines[self._place(scan)]
+        del self._lines[self._line_index_of(scan)]
 
     def row(self, scan: str) -> dict[str, str]:
         """Return the cells of a row by column."""
-        line = self._lines[self._place(scan)]
-        return {n: _plain(c).strip() for n, c in zip(self.columns, line.cells, strict=False) if n}
+        line = self._lines[self._line_index_of(scan)]
+        return {
+            n: _cell_text(c).strip() for n, c in zip(self.columns, line.cells, strict=False) if n
+        }
 
     def data(self) -> bytes:
         """Return the sheet as bytes."""
@@ -191,25 +195,25 @@ class SheetCells:
 
 
 def _lines(text: str) -> Iterator[_Line]:
-    at = 0
-    while at < len(text):
+    position = 0
+    while position < len(text):
         cells = []
         while True:
-            found = _CELL.match(text, at)
-            assert found is not None  # an empty cell fits everywhere
-            cells.append(found.group())
-            at = found.end()
-            if at < len(text) and text[at] == ",":
-                at += 1
+            match = _CELL.match(text, position)
+            assert match is not None  # an empty cell fits everywhere
+            cells.append(match.group())
+            position = match.end()
+            if position < len(text) and text[position] == ",":
+                position += 1
                 continue
             break
-        end = _LINE_END.match(text, at)
+        end = _LINE_END.match(text, position)
         if end is None:  # a quote that never closes; the reader of sheets refuses such a sheet
-            cells[-1] += text[at:]
-            at = len(text)
+            cells[-1] += text[position:]
+            position = len(text)
             yield _Line(cells, "")
             return
-        at = end.end()
+        position = end.end()
         yield _Line(cells, end.group())
 
 
@@ -241,7 +245,7 @@ def change_sheet(folder: Path, name: str, change: Callable[[SheetCells], None]) 
         raise InputFault(
             Problem(name, why, "the scan sheet, inside the study folder", "Put the sheet there.")
         )
-    with _held(folder):
+    with _sheet_lock(folder):
         path = (folder / name).resolve()
         data = path.read_bytes()
         sheet = SheetCells(data)
@@ -265,11 +269,11 @@ def change_sheet(folder: Path, name: str, change: Callable[[SheetCells], None]) 
 
 
 @contextmanager
-def _held(folder: Path) -> Iterator[None]:
+def _sheet_lock(folder: Path) -> Iterator[None]:
     """Let one writer at a time change the sheet; another takes a moment, so wait for it."""
-    place = not_through_a_link(folder.resolve() / LOCK)
-    place.parent.mkdir(parents=True, exist_ok=True)
-    with place.open("a+") as handle:
+    lock = not_through_a_link(folder.resolve() / LOCK)
+    lock.parent.mkdir(parents=True, exist_ok=True)
+    with lock.open("a+") as handle:
         lock_file(handle, wait=True)
         yield
 

@@ -57,7 +57,7 @@ def page_state(session: MeasuringSession) -> dict[str, Any]:
             "attention": _attention(session),
             "spectrum": None if last is None else _spectrum(session, last),
             "tally": _tally(session),
-            "white": _white(session),
+            "white": _white_due(session),
             "waiting": list(session.waiting),
             "parked": [
                 {"file": p.file, "item": p.item, "why": p.why, "can_take": p.can_take}
@@ -83,13 +83,13 @@ def _last_step(session: MeasuringSession) -> Step | None:
 
 
 def _step_view(session: MeasuringSession, step: Step) -> dict[str, Any]:
-    place = [s.scan.scan for s in session.order.steps].index(step.scan.scan)
+    position = [s.scan.scan for s in session.order.steps].index(step.scan.scan)
     return {
         "scan": step.scan.scan,
         "role": step.scan.role,
         "words": session.words_of(step),
         "repeats": step.repeats,
-        "place": place + 1,
+        "place": position + 1,
         "of": len(session.order.steps),
     }
 
@@ -135,35 +135,35 @@ def _tally(session: MeasuringSession) -> dict[str, int]:
     }
 
 
-def _white(session: MeasuringSession) -> dict[str, Any] | None:
+def _white_due(session: MeasuringSession) -> dict[str, Any] | None:
     """Return when a white is due: by the order, and by the time since the last one."""
     if session.study.form(session.session).quantity != "counts":
         return None
     whites = [s for s in session.order.measured if s.scan.role == "white"]
     ahead = upcoming(session.order.steps)
-    place = next((k for k, s in enumerate(ahead) if s.scan.role == "white"), None)
-    if place == 0:
+    n_before_white = next((k for k, s in enumerate(ahead) if s.scan.role == "white"), None)
+    if n_before_white == 0:
         return {"words": "A white is next.", "due": True}
     if not ahead:
         return {"words": "No white is due.", "due": False}
-    leaves = sum(s.scan.role == "sample" for s in ahead[:place])
-    planned = "" if place is None else f"planned after {leaves} more leaves"
+    leaves = sum(s.scan.role == "sample" for s in ahead[:n_before_white])
+    planned = "" if n_before_white is None else f"planned after {leaves} more leaves"
     if not whites or whites[-1].scan.time is None:
         words = f"No white measured yet{', ' + planned if planned else ''}."
-        return {"words": words, "due": bool(not whites and place is None)}
+        return {"words": words, "due": bool(not whites and n_before_white is None)}
     since = dt.datetime.now() - dt.datetime.fromisoformat(whites[-1].scan.time)
-    left = BRACKET_MIN - since.total_seconds() / 60
-    if left <= 0:
+    minutes_left = BRACKET_MIN - since.total_seconds() / 60
+    if minutes_left <= 0:
         words = f"White due now: the last one is {minutes(since.total_seconds())} old."
         return {"words": words, "due": True}
-    words = f"Next white within {left:.0f} min" + (f", {planned}." if planned else ".")
-    return {"words": words, "due": left < _SOON_MIN}
+    words = f"Next white within {minutes_left:.0f} min" + (f", {planned}." if planned else ".")
+    return {"words": words, "due": minutes_left < _SOON_MIN}
 
 
 def _spectrum(session: MeasuringSession, step: Step) -> dict[str, Any] | None:
     """Return the last spectrum over its group, thinned for drawing."""
     verdict = session.verdicts[step.scan.scan]
-    place = next((f.wavelength_nm for f in verdict.flags if f.severity != "notice"), None)
+    flagged_nm = next((f.wavelength_nm for f in verdict.flags if f.severity != "notice"), None)
     role, scan = step.scan.role, step.scan.scan
     values = session.checks.reflectance_of(scan) if role == "sample" else None
     if values is not None:
@@ -173,23 +173,23 @@ def _spectrum(session: MeasuringSession, step: Step) -> dict[str, Any] | None:
         near = [s.scan for s in same if s.unit == session.study.unit_of(step.scan)]
         others = f"the other leaves of {step.scan.unit}" if step.scan.unit else "other leaves"
     else:
-        own = next(s for s in session.checks.scans if s.scan == scan)
-        axis, values, y = own.wavelength_nm, own.values, "counts"
+        measured = next(s for s in session.checks.scans if s.scan == scan)
+        axis, values, y = measured.wavelength_nm, measured.values, "counts"
         if session.study.form(session.session).quantity != "counts":
             y = "reflectance"
         same = [
             s
             for s in session.checks.scans
-            if s.role == role and s.scan != scan and s.integration_ms == own.integration_ms
+            if s.role == role and s.scan != scan and s.integration_ms == measured.integration_ms
         ]
         lines = {s.scan: s.values for s in same}
         near = [s.scan for s in same][-4:]
         others = f"the {role} scans before it" if role != "sample" else "other leaves, raw"
-    known = np.array([v for v in lines.values() if v is not None])
+    spectra = np.array([v for v in lines.values() if v is not None])
     thin = np.unique(np.linspace(0, len(axis) - 1, min(_POINTS, len(axis))).astype(int))
     band = None
-    if len(known) >= _FEWEST_FOR_BAND:
-        low, middle, high = np.quantile(known[:, thin], [0.05, 0.5, 0.95], axis=0)
+    if len(spectra) >= _FEWEST_FOR_BAND:
+        low, middle, high = np.quantile(spectra[:, thin], [0.05, 0.5, 0.95], axis=0)
         band = {"low": _points(axis[thin], low), "middle": _points(axis[thin], middle),
                 "high": _points(axis[thin], high)}  # fmt: skip
     near_lines = [lines[name] for name in near]
@@ -197,7 +197,7 @@ def _spectrum(session: MeasuringSession, step: Step) -> dict[str, Any] | None:
         "scan": scan,
         "y": y,
         "others": others,
-        "place": place,
+        "place": flagged_nm,
         "last": _points(axis[thin], values[thin]),
         "near": [_points(axis[thin], v[thin]) for v in near_lines if v is not None],
         "band": band,
@@ -326,7 +326,7 @@ class Watch:
         self.session = session
         self.notices = FolderNotices(session.folder, polling, say)
         self._stop = threading.Event()
-        self._looking = threading.Thread(target=self._look, daemon=True)
+        self._looking = threading.Thread(target=self._watch_files, daemon=True)
         self._server: BaseWSGIServer | None = None
         self._serving: threading.Thread | None = None
         self.failure: BaseException | None = None
@@ -350,13 +350,13 @@ class Watch:
         self.notices.start()
         self._looking.start()
 
-    def _look(self) -> None:
+    def _watch_files(self) -> None:
         try:
             first = True
             while not self._stop.is_set():
-                known = self.session.files.names
+                seen_files = self.session.files.names
                 pending = self.session.look()
-                new = frozenset() if first else self.session.files.names - known
+                new = frozenset() if first else self.session.files.names - seen_files
                 self.notices.found(sorted(new), time.monotonic())
                 first = False
                 self.notices.wait(pending)

@@ -148,21 +148,21 @@ def moment(serial: float, from_1904: bool, with_time: bool) -> Value:
     ('12:00:00', '2026-05-04T00:00:00')
     """
     if 0 <= serial < 1:
-        return _shown(dt.datetime(2000, 1, 1), serial).partition("T")[2]
+        return _date_time_words(dt.datetime(2000, 1, 1), serial).partition("T")[2]
     first, last = (1, _LAST_DAY - 1462) if from_1904 else (_FIRST_SURE_DAY, _LAST_DAY)
     if not first <= serial < last + 1:
         return Odd(
             f"the number {serial:g} shown as a date or time",
             "Type the date again, or give the cell the format General if it is a number.",
         )
-    text = _shown(_START_1904 if from_1904 else _START_1900, serial)
+    text = _date_time_words(_START_1904 if from_1904 else _START_1900, serial)
     return text if with_time or not text.endswith("T00:00:00") else text.partition("T")[0]
 
 
-def _shown(start: dt.datetime, days: float) -> str:
+def _date_time_words(start: dt.datetime, days: float) -> str:
     milliseconds = round(days * 86_400_000)
-    found = start + dt.timedelta(milliseconds=milliseconds)
-    return found.isoformat(timespec="milliseconds" if found.microsecond else "seconds")
+    date_time = start + dt.timedelta(milliseconds=milliseconds)
+    return date_time.isoformat(timespec="milliseconds" if date_time.microsecond else "seconds")
 
 
 def _broken(kind: str, text: str) -> Odd:
@@ -255,13 +255,13 @@ def place_of(reference: str) -> tuple[int, int] | None:
     >>> place_of("B7"), place_of("XFD1048576"), place_of("XFE1"), place_of("7B")
     ((7, 1), (1048576, 16383), None, None)
     """
-    found = _REFERENCE.fullmatch(reference)
-    if found is None:
+    match = _REFERENCE.fullmatch(reference)
+    if match is None:
         return None
     column = 0
-    for letter in found.group(1):
+    for letter in match.group(1):
         column = 26 * column + ord(letter) - ord("A") + 1
-    row = int(found.group(2))
+    row = int(match.group(2))
     return (row, column - 1) if row <= MAX_ROW and column <= MAX_COLUMN else None
 
 
@@ -380,8 +380,8 @@ class _Rows:
         word = reference.rstrip("0123456789")
         column = self.columns.get(word)
         if column is None:
-            place = place_of(f"{word}1")
-            column = self.columns[word] = -1 if place is None else place[1]
+            position = place_of(f"{word}1")
+            column = self.columns[word] = -1 if position is None else position[1]
         return column if reference[len(word) :] == str(self.row) else -1
 
     def _end_cell(self) -> None:
@@ -402,14 +402,14 @@ class _Rows:
         if self.kind == "n":
             return self._number(text)
         if self.kind == "s":
-            at = whole(text)
+            string_index = whole(text)
             strings = self.book.strings
-            if not 0 <= at < len(strings):
+            if not 0 <= string_index < len(strings):
                 raise self.package.fault(
                     f"a cell that holds shared text {quoted(text, 20)} of {len(strings):,}",
                     "a whole workbook",
                 )
-            return strings[at]
+            return strings[string_index]
         if self.kind in {"str", "inlineStr"}:
             return text.strip()
         return self.reading.other(self.kind, text)

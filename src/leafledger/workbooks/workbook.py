@@ -144,12 +144,12 @@ class Package:
 
     def _raw(self, entry: zipfile.ZipInfo) -> memoryview:
         view = memoryview(self.data)
-        at = entry.header_offset
-        head = view[at : at + _LOCAL_HEADER.size]
-        if at < 0 or len(head) < _LOCAL_HEADER.size:
+        offset = entry.header_offset
+        head = view[offset : offset + _LOCAL_HEADER.size]
+        if offset < 0 or len(head) < _LOCAL_HEADER.size:
             raise self._broken(entry.filename, "nothing, for it lies outside of the file")
         mark, n_name, n_extra = _LOCAL_HEADER.unpack(head)
-        start = at + _LOCAL_HEADER.size + n_name + n_extra
+        start = offset + _LOCAL_HEADER.size + n_name + n_extra
         raw = view[start : start + entry.compress_size]
         if mark != b"PK\x03\x04" or len(raw) != entry.compress_size:
             raise self._broken(entry.filename, "no part where the directory says")
@@ -352,12 +352,12 @@ def read_formats(package: Package, part: str) -> Formats:
 
     package.read_xml(part, start, end)
     kinds = {number: _kind_of_format(number, codes) for number in set(formats)}
-    at = list(enumerate(formats))
+    numbered = list(enumerate(formats))
     return Formats(
-        frozenset(i for i, f in at if kinds[f][0]),
-        frozenset(i for i, f in at if kinds[f][1]),
-        frozenset(i for i, f in at if kinds[f][2]),
-        {i: kinds[f][3] for i, f in at if kinds[f][3]},
+        frozenset(i for i, f in numbered if kinds[f][0]),
+        frozenset(i for i, f in numbered if kinds[f][1]),
+        frozenset(i for i, f in numbered if kinds[f][2]),
+        {i: kinds[f][3] for i, f in numbered if kinds[f][3]},
     )
 
 
@@ -533,8 +533,8 @@ def _sheets(
         link = next((value for key, value in has.items() if key.rpartition(":")[2] == "id"), "")
         kind, target = related.get(link, ("", ""))
         if kind == "worksheet":
-            shown = has.get("state", "visible") == "visible"
-            sheets.append(SheetPart(has.get("name", ""), shown, target))
+            is_visible = has.get("state", "visible") == "visible"
+            sheets.append(SheetPart(has.get("name", ""), is_visible, target))
 
     package.read_xml(main, start, lambda *_: None)
     if not sheets:

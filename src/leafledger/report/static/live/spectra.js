@@ -143,7 +143,8 @@ const spectraFigure = (host, values) => {
     const chosen = scan.list.value === "" ? null : Number(scan.list.value);
     const out = drawn.filter((i) => scans.left_out[i]).length;
     view.said.textContent = `Drawn: ${drawn.length} scans (${drawn.length - out} accepted, ${out} left out)` +
-      (on.length > drawn.length ? ` of ${on.length} switched on` : "") + `; the study has ${n}.`;
+      (on.length > drawn.length ? ` of ${on.length} switched on` : "") + `; the study has ${values.n_scans}` +
+      (n < values.n_scans ? `, of which this page holds ${n}.` : ".");
     if (!scansToo) meansSaid();
     else told.textContent = chosen === null ? "Choose a scan, or click a line, to read where it comes from."
       : facts(chosen).join("; ");
