@@ -25,7 +25,7 @@ from leafledger.ledger.trace import trace
 from leafledger.ledger.tracking import sync_store
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BRANCHES, BookView, branch_places
-from leafledger.records import events
+from leafledger.records import events, store
 from leafledger.records.digests import sha256_of_file
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
@@ -228,12 +228,34 @@ def test_a_branch_is_logged_in_the_tracking_store(copies: tuple[Path, Path]) -> 
     join(*copies)
     assert sync_store(copies[0], "Title") == []
     assert sync_store(copies[0], "Title") == []
-    with sqlite3.connect(copies[0] / "ledger/ledger.sqlite") as store:
-        rows = store.execute("SELECT value FROM tags WHERE key = 'leafledger.run'").fetchall()
-        branch = store.execute("SELECT value FROM tags WHERE key = 'leafledger.branch'").fetchall()
+    with sqlite3.connect(copies[0] / "ledger/ledger.sqlite") as database:
+        rows = database.execute("SELECT value FROM tags WHERE key = 'leafledger.run'").fetchall()
+        branch = database.execute(
+            "SELECT value FROM tags WHERE key = 'leafledger.branch'"
+        ).fetchall()
     assert sorted(name for (name,) in rows) == ["a3", "b3", "b4", "r1", "r2"]
     assert branch == [("b4",), ("b4",)]
     assert verify(copies[0]).broken == []
+
+
+def test_large_tables_that_the_other_copy_keeps_in_place_come_along(
+    study: Study, whole_run: Entered, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(store, "_LARGE_BYTES", 0)
+    monkeypatch.setattr(store, "_SPECTRA", ("results/effects",))
+    whole_run("r1")
+    other = Path(shutil.copytree(study.folder, tmp_path / "other"))
+    again(other, "b2", "ben")
+    made = (other / "results/effects.csv").read_bytes()
+    (other / "results/effects.json").write_text("edited by hand")
+    assert join(study.folder, other).runs == ["b2"]
+    book = BookView(study.folder)
+    effects = book.records_of(book.run("b2"))["effects"]
+    place = book.content_at(effects, "results/effects.csv")
+    assert place is not None and place.read_bytes() == made
+    assert place.is_relative_to(study.folder / "ledger/store")
+    assert book.content_at(effects, "results/effects.json") is None, "only what is as recorded"
+    assert verify(study.folder).broken == []
 
 
 # Refusals, each with nothing touched

@@ -313,5 +313,5 @@ def test_a_server_of_a_lab_asks_who_it_is_over_postgresql(
             assert set(runs_of(address, "r1")) == {"r1"}
             few(study.folder, "r2")
             (note,) = book.log_run(read_study(study.folder), "r2")
-            assert "refuses this user what is asked of it" in note
+            assert "does not let this user write to the experiment" in note
     assert not (study.folder / DATABASE).exists()

@@ -163,12 +163,24 @@ def sync_store(folder: Path, title: str) -> list[str]:
     list of str
         What the user should know, such as that the store was made again.
     """
-    notes: list[str] = []
     server = tracking_server(folder)
     if server is None:
-        client, experiment = _open(folder, title, notes)
-    else:
-        client, experiment = _open_server(folder, title, server)
+        notes: list[str] = []
+        _log_missing(folder, *_open(folder, title, notes))
+        return notes
+    from mlflow.exceptions import MlflowException
+
+    try:
+        _log_missing(folder, *_open_server(folder, title, server))
+    except MlflowException as error:
+        if why := refusal_words(server, str(error)):
+            raise StageFailure(why) from None
+        raise
+    return []
+
+
+def _log_missing(folder: Path, client: MlflowClient, experiment: str) -> None:
+    """Log the runs of the book that a store does not hold yet, those of branches last."""
     book = BookView(folder)
     logger = RunLogger(client, experiment, book)
     store_ids = _whole_runs(client, experiment)
@@ -180,7 +192,6 @@ def sync_store(folder: Path, title: str) -> list[str]:
         for run in branch.runs:
             if run["run"] not in store_ids:
                 store_ids[run["run"]] = logger.log_run(run, store_ids, branch.place.name)
-    return notes
 
 
 def prepare_store(folder: Path, title: str) -> None:
@@ -252,15 +263,11 @@ def _open_server(folder: Path, title: str, server: str) -> tuple[MlflowClient, s
     why = unreachable_reason(server)
     if why is not None:
         raise StageFailure(why)
-    from mlflow.exceptions import MlflowException
     from mlflow.tracking import MlflowClient
 
     client = MlflowClient(tracking_uri=server)
     first = next(iter(events.runs(folder)))["run"]
-    try:
-        of_study = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
-    except MlflowException as error:
-        raise StageFailure(refusal_words(server, str(error)) or str(error)) from None
+    of_study = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
     if of_study:
         return client, _titled(client, of_study[0], title)
     tags = {**_EXPERIMENT_TAGS, STUDY_TAG: first, _TITLE_TAG: title}
@@ -285,13 +292,13 @@ def refusal_words(server: str, message: str) -> str | None:
     Examples
     --------
     >>> refusal_words("https://m.example", "API request to ... failed with error code 403 != 200.")
-    'https://m.example refuses this user what is asked of it: the right to make experiments'
+    'https://m.example does not let this user write to the experiment of the study'
     """
     found = _REFUSAL.search(message)
     if found is None:
         return None
     if found[1] == "403":
-        return f"{server} refuses this user what is asked of it: the right to make experiments"
+        return f"{server} does not let this user write to the experiment of the study"
     missing = [name for name in _NAME_AND_PASSWORD if not os.environ.get(name)]
     if missing:
         return f"{server} asks for a name and a password: {' and '.join(missing)} not set"

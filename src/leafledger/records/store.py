@@ -186,7 +186,10 @@ class ContentStore:
             remove_folder(building)
 
     def copy_from(self, other: ContentStore, record: Record) -> bool:
-        """Keep what another store keeps of a record's outputs; return whether it is kept whole."""
+        """Keep what another study has of a record's outputs; return whether there is an entry.
+
+        A large table of spectra is taken from its store or from its results, whichever is whole.
+        """
         key = record["key"]
         if self.keeps(key):
             return True
@@ -198,7 +201,12 @@ class ContentStore:
         not_through_a_link(building).mkdir(parents=True)
         try:
             for output in record["outputs"]:
-                shutil.copyfile(source / output["sha256"], building / output["sha256"])
+                kept = source / output["sha256"]
+                if stays_in_place(output) and not kept.is_file():
+                    kept = other.study / output["path"]
+                    if not kept.is_file() or sha256_of_file(kept) != output["sha256"]:
+                        continue
+                shutil.copyfile(kept, building / output["sha256"])
             shutil.copyfile(source / _RECORD, building / _RECORD)
             building.rename(entry)
         finally:
