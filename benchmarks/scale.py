@@ -3,7 +3,8 @@
 ``python benchmarks/scale.py`` makes studies of 1,000 and 10,000 simulated scans of counts (500
 pixels, sessions of 1,000 scans with their darks and whites), does every task of each in a process
 of its own and prints a table. ``--sizes 1000 10000 100000`` runs others; ``--up-to 1000000``
-extends the table beyond what was run by the slope of the last two sizes, and marks it so.
+extends the table beyond what was run, in proportion to the scans or by the slope of the last two
+sizes if that is steeper, and marks it so.
 ``--table`` writes table and figure into docs/scale.md and docs/scale.svg; ``--judge`` times
 ``status``; ``--add RESULTS.json`` takes sizes from an earlier call instead of running them again,
 and ``--keep RESULTS.json`` writes one.
@@ -328,18 +329,21 @@ def extended(results: list[dict[str, Any]], up_to: int) -> dict[str, list[tuple[
     rows: dict[str, list[float]] = {
         name: [one["stages"][name]["seconds"] for one in results] for name in names
     }
-    rows["all stages"] = [sum(rows[n][k] for n in names) for k in range(len(sizes))]
     rows["plain script"] = [sum(one["plain"]["seconds"].values()) for one in results]
     found = {}
     for name, values in rows.items():
         line = [(n, s, True) for n, s in zip(sizes, values, strict=True)]
-        size = sizes[-1] * 10
+        size = 10 ** (math.floor(math.log10(sizes[-1])) + 1)
         while size <= up_to:
-            grown = values[-1] * (size / sizes[-1]) ** slope(sizes, values)
+            # Where starting processes hides the work the slope is too small: proportional at least.
+            grown = values[-1] * (size / sizes[-1]) ** max(1.0, slope(sizes, values))
             line.append((size, grown, False))
             size *= 10
         found[name] = line
-    return found
+    every = zip(*(found[name] for name in names), strict=True)
+    whole = [(parts[0][0], sum(s for _, s, _ in parts), parts[0][2]) for parts in every]
+    peer = found.pop("plain script")
+    return {**found, "all stages": whole, "plain script": peer}
 
 
 def page(results: list[dict[str, Any]], lines: dict[str, list[tuple[int, float, bool]]]) -> str:

@@ -72,7 +72,8 @@ def _less_exposed(session: Session) -> list[Flag]:
     typical = np.median(session.raw[leaves[:: max(1, len(leaves) // 200)]], axis=0)
     bright = np.argsort(typical, kind="stable")[-max(1, len(typical) // 10) :]
     dark, times = session.raw[np.ix_(darks, bright)], session.integration_ms
-    level = session.raw[np.ix_(leaves, bright)].mean(axis=1)
+    # Leaf by leaf: a copy of all bright pixels would be half as large as the session.
+    level = np.array([session.raw[leaf, bright].mean() for leaf in leaves])
     leaf_ms = np.nan_to_num(times[leaves], nan=-1.0)
     for ms in np.unique(leaf_ms):
         known = float(ms) if ms >= 0 else np.nan

@@ -25,13 +25,14 @@ from leafledger.runner.step import (
     JOB_CONFIG,
     VARIANT_VARIABLE,
     GivenRun,
+    hand_jobs,
     key_value,
     may_use_store,
 )
 from leafledger.runner.study_folder import hold_study
 from leafledger.runner.workers import step_command
 from leafledger.study.definition import ID_WORDS
-from leafledger.study.reading import read_study
+from leafledger.study.reading import read_study, read_study_at_rest
 from leafledger.study.rules import (
     BY_NAME,
     EVERYTHING,
@@ -48,6 +49,7 @@ from leafledger.study.sheets import is_id
 from leafledger.study.study import Study
 from leafledger.study.table_files import canonical_json, not_through_a_link, write_text
 from leafledger.study.tasks import Task, inputs, outputs, own_files, sessions_read, tasks
+from leafledger.study.unchanged import Rests
 
 # --- where the Snakefile and the demo study lie ---------------------------------------------------
 
@@ -122,7 +124,11 @@ class StudyWorkflow:
             if self._plain:
                 # Plain Snakemake runs the study as stated, whatever the environment says.
                 os.environ.pop(VARIANT_VARIABLE, None)
-            self.study: Study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
+            self._rests: Rests | None = None
+            if self._plain:
+                self.study, self._rests = read_study_at_rest(folder)
+            else:
+                self.study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
             if self._plain:
                 # Plain Snakemake: the study is ours until this process ends. The runner, and
                 # Snakemake's own children, have it already and say so in the environment.
@@ -155,6 +161,8 @@ class StudyWorkflow:
         if self._plain:
             digests = FileDigests(self.study.folder)
             stale = {one.task for one in outdated(self.study, digests, tasks(self.study))}
+            run = os.environ[events.RUN_VARIABLE]
+            hand_jobs(self.study, run, stale, self._rests)
         for task in tasks(self.study):
             mark = self.study.folder / f"{MARKS}/{task.name}"
             if task in stale or not mark.is_file():

@@ -16,6 +16,7 @@ import json
 import os
 import zlib
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from functools import cache
 from pathlib import Path
@@ -154,10 +155,8 @@ def keep_rows(study: Study) -> None:
         "others": list(rows.others),
         "cells": {name: [s.others.get(name, "") for s in rows.scans] for name in rows.others},
     }
-    try:
+    with suppress(OSError):  # only a cache
         write_bytes(study.folder / _ROWS, _packed(kept))
-    except OSError:
-        return  # only a cache
 
 
 # The job of each task of a run.
@@ -231,10 +230,8 @@ def hand_job(study: Study, run: str, task: str, rests: Rests, job: HandedJob) ->
         "settings": job.settings,
         "inputs": job.inputs,
     }
-    try:
+    with suppress(OSError):
         write_bytes(_job_file(study.folder, task), _packed(told))
-    except OSError:
-        return
 
 
 def handed_job(folder: Path, run: str | None, task: str, variant: str | None) -> HandedJob | None:
