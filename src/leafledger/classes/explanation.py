@@ -192,7 +192,7 @@ def resampled_terms(
     procedure, path = validated.procedure, fit.path
     spectra = preprocessed(data.spectra, step, data.wavelength_nm)
     members = members_of(data.unit_of)
-    unit_codes = classes_of_units(data)
+    unit_codes = classes_of_units(data, procedure.n_classes)
     resampled: list[Terms] = []
     for _ in range(N_RESAMPLES):
         rows = np.concatenate([members[unit] for unit in redrawn(unit_codes, rng)])
@@ -202,9 +202,9 @@ def resampled_terms(
     return spread_of(resampled, path)
 
 
-def classes_of_units(data: Labelled) -> NDArray[np.int_]:
+def classes_of_units(data: Labelled, n_classes: int) -> NDArray[np.int_]:
     """Return the number of the set of classes that every unit shows, in the order of classes."""
-    has_class = np.zeros((len(data.units), len(data.classes)), dtype=bool)
+    has_class = np.zeros((int(data.unit_of.max()) + 1, n_classes), dtype=bool)
     has_class[data.unit_of, data.codes] = True
     return np.unique(~has_class, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int_)
 

@@ -565,7 +565,7 @@ def _groups(data: Labelled, seed: int) -> tuple[Codes, Codes]:
     A unit is a group by itself while there are no more units than ``GROUPS``. Else units are dealt
     into groups so that each holds all classes, and groups are resampled as a whole.
     """
-    codes = classes_of_units(data)
+    codes = classes_of_units(data, len(data.classes))
     if len(data.units) <= GROUPS:
         return data.unit_of, codes
     nothing = np.zeros(len(codes), dtype=np.int_)

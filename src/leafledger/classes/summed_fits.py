@@ -6,7 +6,7 @@
    that it learns and the selectivity of its terms follow from these sums alone.
 
 Products are formed by the BLAS routine dsyrk, which adds to a matrix in place: measured within 2
-times the one product X'X of the same spectra in memory (``benchmarks/classes.py products``). The
+times the one product X'X of the same spectra in memory (``benchmarks/many_scans.py products``). The
 latent variables are those of :func:`leafledger.spectra.pls.path_of_products`.
 """
 
