@@ -115,6 +115,18 @@ def test_another_version_of_a_library_draws_anew(
     assert len(counted) == 2
 
 
+def test_a_figure_that_calls_a_function_without_a_name_is_drawn_each_time(
+    tmp_path: Path, counted: list[Any]
+) -> None:
+    kept = KeptFiles(tmp_path, DRAWINGS)
+    for label in ("a", "b"):
+        figure = built()
+        figure.axes[0].xaxis.set_major_formatter(FuncFormatter(lambda x, _, label=label: label))
+        (drawn,) = draw_all([Order(figure, STYLE, draw_for_page, (True,))], kept)
+        assert f">{label}</text>".encode() in drawn.files["svg"]
+    assert len(counted) == 2 and not list(kept.root.glob("??/*"))
+
+
 def test_the_code_of_a_function_that_a_figure_calls_is_part_of_the_key(
     tmp_path: Path, counted: list[Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:

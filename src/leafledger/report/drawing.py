@@ -98,14 +98,18 @@ def draw_all(orders: Sequence[Order], kept: KeptFiles | None) -> list[Drawing]:
         Drawings of earlier reports, to which the new ones are added; ``None`` for none.
     """
     built = [built_bytes(order) for order in orders]
-    keys = [_key(order, content) for order, content in zip(orders, built, strict=True)]
+    keys = [
+        None if content is None else _key(order, content)
+        for order, content in zip(orders, built, strict=True)
+    ]
     found: dict[int, Drawing] = {}
     for place, key in enumerate(keys):
-        drawing = _as_drawing(kept.get(key)) if kept is not None else None
+        drawing = _as_drawing(kept.get(key)) if kept is not None and key is not None else None
         if drawing is not None:
             found[place] = drawing
     left = [place for place in range(len(orders)) if place not in found]
-    shares = _shares({place: len(built[place]) for place in left}, cores_at_hand())
+    sizes = {place: len(built[place] or b"") for place in left}
+    shares = _shares(sizes, cores_at_hand())
     others = [beside(partial(_draw_share, orders, share), apart=True) for share in shares[1:]]
     for share in shares[:1]:
         found |= _draw_share(orders, share)
@@ -113,7 +117,8 @@ def draw_all(orders: Sequence[Order], kept: KeptFiles | None) -> list[Drawing]:
         found |= other()
     if kept is not None:
         for place in left:
-            kept.put(keys[place], _as_files(found[place]))
+            if (key := keys[place]) is not None:
+                kept.put(key, _as_files(found[place]))
     return [found[place] for place in range(len(orders))]
 
 
@@ -168,21 +173,25 @@ def without_collecting() -> Iterator[None]:
 _LIBRARIES = ("contourpy", "kiwisolver", "matplotlib", "numpy", "pillow")
 
 
-def built_bytes(order: Order) -> bytes:
+def built_bytes(order: Order) -> bytes | None:
     """Return what matplotlib has built as bytes: the same for the same figure in any process.
 
     They are never read back. References that only tell who hears of changes are left out: they name
     places in memory.
 
-    Raises
-    ------
-    pickle.PicklingError
-        If the figure holds a function that has no name to be known by.
+    Returns
+    -------
+    bytes or None
+        ``None`` of a figure that calls a function without a name to be known by, such as a lambda:
+        it is drawn each time.
     """
     out = io.BytesIO()
     pickler = pickle.Pickler(out, protocol=5)
     pickler.dispatch_table = _reductions()
-    pickler.dump(order.figure)
+    try:
+        pickler.dump(order.figure)
+    except (pickle.PicklingError, AttributeError, TypeError):
+        return None
     return out.getvalue()
 
 
