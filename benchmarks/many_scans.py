@@ -48,7 +48,7 @@ from numpy.typing import NDArray
 
 from classes import written_job
 from leafledger.classes import baselines, stage, summed_fits
-from leafledger.classes.splits import labelled_spectra
+from leafledger.classes.labelled_scans import labelled_spectra
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_json
 

@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 from leafledger.classes import negative_controls, stage
 from leafledger.classes.fold_assignment import planned, untrained
 from leafledger.classes.fold_fit import Procedure, batched_predictor
-from leafledger.classes.negative_controls import arrangements, permutation_test
-from leafledger.classes.splits import (
+from leafledger.classes.labelled_scans import (
     BY_SCAN,
     BY_SESSION,
     BY_UNIT,
@@ -23,6 +22,7 @@ from leafledger.classes.splits import (
     label_sequences,
     labelled_spectra,
 )
+from leafledger.classes.negative_controls import arrangements, permutation_test
 from leafledger.errors import InputFault
 from leafledger.resampling.intervals import wilson_interval
 from leafledger.resampling.permutation import n_arrangements

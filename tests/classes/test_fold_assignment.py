@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from leafledger.classes.fold_assignment import TEST_FOLDS, FoldAssignment, planned
-from leafledger.classes.splits import Labelled, label_sequences
+from leafledger.classes.labelled_scans import Labelled, label_sequences
 from leafledger.resampling.splits import later_days_scheme
 
 N_DAYS = 2

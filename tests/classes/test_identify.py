@@ -13,8 +13,7 @@ import pytest
 from prosail import run_prospect
 
 from leafledger.classes import stage
-from leafledger.classes.identify import INSIDE, OUTSIDE, identify
-from leafledger.classes.model import load_saved_model
+from leafledger.classes.model import INSIDE, OUTSIDE, identify, load_saved_model
 from leafledger.errors import InputFault
 from leafledger.records.model_archive import card_digest
 from leafledger.study.table_files import read_spectra

@@ -8,7 +8,7 @@ import pytest
 
 from leafledger.classes import baselines, stage
 from leafledger.classes.fold_assignment import planned
-from leafledger.classes.splits import labelled_spectra
+from leafledger.classes.labelled_scans import labelled_spectra
 from leafledger.errors import InputFault
 from leafledger.resampling.splits import later_days_scheme, one_by_one_scheme
 from leafledger.study.table_files import read_json

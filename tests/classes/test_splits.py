@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.classes.fold_assignment import planned
-from leafledger.classes.splits import labelled_spectra
+from leafledger.classes.labelled_scans import labelled_spectra
 from leafledger.resampling.splits import assign_folds, members_of, scheme_of
 
 

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import splits, stage, streaming, summed_fits
+from leafledger.classes import labelled_scans, stage, streaming, summed_fits
 from leafledger.classes.fold_assignment import planned
 from leafledger.classes.fold_fit import Procedure, fit_training
-from leafledger.classes.splits import labelled_spectra
+from leafledger.classes.labelled_scans import labelled_spectra
 from leafledger.classes.unit_sample import sampled
 from leafledger.errors import InputFault
 from leafledger.spectra.pls import membership_of
@@ -31,10 +31,10 @@ def tiny_groups(monkeypatch):
     monkeypatch.setattr(table_files, "_ROWS_PER_GROUP", 5)
 
     def apply() -> None:
-        monkeypatch.setattr(splits, "MOST_IN_MEMORY", 0)
-        files = splits.SpectrumFiles
+        monkeypatch.setattr(labelled_scans, "MOST_IN_MEMORY", 0)
+        files = labelled_scans.SpectrumFiles
         monkeypatch.setattr(
-            splits, "SpectrumFiles", lambda *given: replace(files(*given), rows_per_block=7)
+            labelled_scans, "SpectrumFiles", lambda *given: replace(files(*given), rows_per_block=7)
         )
 
     return apply

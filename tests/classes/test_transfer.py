@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from leafledger.classes import stage
-from leafledger.classes.identify import identify, identify_transferred
-from leafledger.classes.model import load_saved_model
+from leafledger.classes.model import identify, identify_transferred, load_saved_model
 from leafledger.errors import InputFault
 from leafledger.runner.new_scans import NewScans, identify_scans
 from leafledger.spectra.applicability import DIRECT, PIECEWISE, learn_transfer

@@ -86,7 +86,7 @@ def test_counts_go_through_the_stages_of_the_study(small_study_run: Path, tmp_pa
         small_study_run, "--sheet", str(small_study_run / "scans.csv"), "--quantity", "counts"
     )
     assert whole.returncode == 2 and "scans of 2 sessions: day0, day12" in whole.stderr
-    from leafledger.classes.identify import identify as by_table
+    from leafledger.classes.model import identify as by_table
     from leafledger.classes.model import load_saved_model
     from leafledger.study.table_files import read_spectra
 

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from leafledger.ledger.table_match import compare_files
+from leafledger.runner.reproduce import compare_files
 from leafledger.study.table_files import write_parquet, write_spectra
 
 

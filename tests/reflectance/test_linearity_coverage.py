@@ -12,8 +12,8 @@ from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench
 from uncertainties import correlated_values
 
 from leafledger.reflectance.conversion import Reflected, to_reflectance
+from leafledger.reflectance.count_corrections import Linearity, fit_linearity
 from leafledger.reflectance.detector import Noise
-from leafledger.reflectance.linearity import Linearity, fit_linearity
 from leafledger.reflectance.measurement_equation import DarkPart, WhitePart, reflect
 from leafledger.reflectance.references import References, Scans, build_references, fill_defaults
 from leafledger.spectra.grid import resampling_weights

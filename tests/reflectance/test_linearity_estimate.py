@@ -11,7 +11,7 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.linearity import Linearity, _scatter, fit_linearity, rate_of
+from leafledger.reflectance.count_corrections import Linearity, _scatter, fit_linearity, rate_of
 from leafledger.reflectance.stage import run
 from leafledger.study.table_files import read_spectra
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from uncertainties import correlated_values, ufloat
 
+from leafledger.reflectance.count_corrections import Linearity
 from leafledger.reflectance.detector import Noise, level_spread
-from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.measurement_equation import (
     DarkPart,
     Part,

@@ -11,9 +11,15 @@ from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
 from leafledger.reflectance.conversion import Reflected, with_axis_doubt
-from leafledger.reflectance.count_corrections import find_hot, hot_sentence, mend_hot, stray_of
+from leafledger.reflectance.count_corrections import (
+    Linearity,
+    LinearityFit,
+    find_hot,
+    hot_sentence,
+    mend_hot,
+    stray_of,
+)
 from leafledger.reflectance.detector import Darks, Noise, agreeing, estimate_electrons_per_count
-from leafledger.reflectance.linearity import Linearity, LinearityFit
 from leafledger.reflectance.measurement_equation import (
     DarkPart,
     IntegrationTimes,

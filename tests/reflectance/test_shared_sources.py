@@ -23,8 +23,8 @@ from leafledger.indices.stage import run as run_indices
 from leafledger.indices.values import BandErrors, band_values, covariances, index_values, plan
 from leafledger.records.record import Job
 from leafledger.reflectance.conversion import Reflected, to_reflectance, with_axis_doubt
+from leafledger.reflectance.count_corrections import Linearity
 from leafledger.reflectance.detector import Noise, pool_darks
-from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.references import (
     Scans,
     above_dark,

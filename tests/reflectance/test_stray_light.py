@@ -10,9 +10,8 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.count_corrections import StrayLight
+from leafledger.reflectance.count_corrections import Linearity, StrayLight
 from leafledger.reflectance.detector import Noise
-from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.measurement_equation import DarkPart, WhitePart, reflect
 from leafledger.reflectance.stage import run
 from leafledger.study.table_files import SpectraTable, read_spectra

@@ -15,7 +15,10 @@ from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_csv, read_spectra
-from leafledger.traits.model import (
+from leafledger.traits.prediction_error import Conformal
+from leafledger.traits.regression import fit_regression
+from leafledger.traits.stage import run
+from leafledger.traits.trait_model import (
     INSIDE,
     TraitRegression,
     domain_of,
@@ -23,9 +26,6 @@ from leafledger.traits.model import (
     estimate_warnings,
     load_trait_model,
 )
-from leafledger.traits.prediction_error import Conformal
-from leafledger.traits.regression import fit_regression
-from leafledger.traits.stage import run
 
 MakeJob = Callable[..., Job]
 

@@ -16,8 +16,14 @@ from leafledger.errors import InputFault
 from leafledger.records.record import Job
 from leafledger.study.table_files import write_json, write_parquet, write_spectra
 from leafledger.study.tables import INDICES, SCANS
-from leafledger.validation.checking import check_tables, per_scan
-from leafledger.validation.stage import SUITES, build_suites, run, split_indices
+from leafledger.validation.stage import (
+    SUITES,
+    build_suites,
+    check_tables,
+    per_scan,
+    run,
+    split_indices,
+)
 
 SHEET = {
     "day0": [{"scan": f"a{k}", "role": "sample"} for k in range(4)]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan, planned
 from leafledger.classes.fold_fit import Procedure, nested_predictors, procedure_of
-from leafledger.classes.splits import Labelled, labelled_spectra
+from leafledger.classes.labelled_scans import Labelled, labelled_spectra
 from leafledger.classes.unit_sample import Sample, sampled
 from leafledger.classes.validation import nested_predictions
 from leafledger.records.record import Job, Metric, Outcome

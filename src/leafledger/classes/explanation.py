@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.classes.fold_fit import FoldFit, fit_training
-from leafledger.classes.splits import Labelled
+from leafledger.classes.labelled_scans import Labelled
 from leafledger.classes.validation import Validated
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import members_of, unit_shares

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.splits import BY_SCAN, BY_UNIT, STUDY, Labelled
+from leafledger.classes.labelled_scans import BY_SCAN, BY_UNIT, STUDY, Labelled
 from leafledger.errors import InputFault, Problem, first_words, quoted
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import (

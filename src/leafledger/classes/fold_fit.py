@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.splits import Labelled
+from leafledger.classes.labelled_scans import Labelled
 from leafledger.resampling.splits import Scheme
 from leafledger.spectra.pls import (
     ROWS_AT_ONCE,

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan, planned, untrained
 from leafledger.classes.fold_fit import Codes, Predict, nested_predictors, procedure_of
-from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
+from leafledger.classes.labelled_scans import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.unit_sample import sampled
 from leafledger.classes.validation import nested_predictions
 from leafledger.errors import InputFault, first_words

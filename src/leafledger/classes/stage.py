@@ -27,6 +27,7 @@ from leafledger.classes.fold_fit import (
     nested_predictors,
     procedure_of,
 )
+from leafledger.classes.labelled_scans import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.model import model_card
 from leafledger.classes.negative_controls import (
     MOST_REDEALT,
@@ -35,7 +36,6 @@ from leafledger.classes.negative_controls import (
     held_out_sessions,
     permutation_test,
 )
-from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.streaming import StreamedValidation, final_pass, streamed_validation
 from leafledger.classes.unit_sample import Sample, sampled
 from leafledger.classes.validation import Validated, validate

@@ -39,8 +39,8 @@ from leafledger.classes.explanation import (
 )
 from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import FoldFit, Procedure
+from leafledger.classes.labelled_scans import STUDY, Labelled
 from leafledger.classes.model import LEVELS, MOST_FOLDS
-from leafledger.classes.splits import STUDY, Labelled
 from leafledger.classes.summed_fits import (
     SummedFit,
     fit_sums,

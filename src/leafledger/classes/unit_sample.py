@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.splits import SIZE_RULE, Codes, Labelled, label_sequences
+from leafledger.classes.labelled_scans import SIZE_RULE, Codes, Labelled, label_sequences
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import members_of
 from leafledger.words import counted

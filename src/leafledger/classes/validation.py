@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import Codes, FittedPredictor, FoldFit, Predict, Procedure, Said
-from leafledger.classes.splits import Labelled
+from leafledger.classes.labelled_scans import Labelled
 from leafledger.resampling.splits import Choice, Scheme, choose, unit_shares
 from leafledger.spectra.preprocessing import preprocessed
 

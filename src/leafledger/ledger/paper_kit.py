@@ -30,7 +30,6 @@ from leafledger.ledger.export import (
     export,
     miappe_fields_filled,
 )
-from leafledger.ledger.methods_text import methods_of_run
 from leafledger.ledger.paper_document import (
     BIBLIOGRAPHY,
     FIGURES,
@@ -47,6 +46,7 @@ from leafledger.ledger.paper_tables import (
     effects_table,
     group_means_table,
     indices_table,
+    methods_of_run,
 )
 from leafledger.records.record import Job
 from leafledger.report.gather import Material, gather

@@ -17,9 +17,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.reflectance.count_corrections import StrayLight
+from leafledger.reflectance.count_corrections import Linearity, StrayLight
 from leafledger.reflectance.detector import Noise, same_time
-from leafledger.reflectance.linearity import Linearity
 
 Floats = NDArray[np.float64]
 

@@ -18,11 +18,16 @@ from numpy.typing import NDArray
 from leafledger.errors import InputFault
 from leafledger.reflectance import reference_choice
 from leafledger.reflectance.count_corrections import (
+    Linearity,
+    LinearityFit,
     StrayLight,
     find_hot,
+    fit_linearity,
+    from_settings,
     hot_sentence,
     mend_hot,
     refuse_lit_region,
+    refuse_turning,
     stray_of,
 )
 from leafledger.reflectance.detector import (
@@ -35,13 +40,6 @@ from leafledger.reflectance.detector import (
     estimate_read_counts,
     pool_darks,
     rounding_of,
-)
-from leafledger.reflectance.linearity import (
-    Linearity,
-    LinearityFit,
-    fit_linearity,
-    from_settings,
-    refuse_turning,
 )
 from leafledger.reflectance.measurement_equation import IntegrationTimes
 from leafledger.reflectance.reference_choice import Choice, assign_whites, white_blocks

@@ -138,16 +138,15 @@ def identify_scans(
     Returns
     -------
     table, warnings
-        The table of :func:`leafledger.classes.identify.identify`, with standards that of
-        :func:`leafledger.classes.identify.identify_transferred`.
+        The table of :func:`leafledger.classes.model.identify`, with standards that of
+        :func:`leafledger.classes.model.identify_transferred`.
 
     Raises
     ------
     InputFault
         With the problems of the model, the files, their references or their wavelengths.
     """
-    from leafledger.classes.identify import identify, identify_transferred
-    from leafledger.classes.model import load_saved_model
+    from leafledger.classes.model import identify, identify_transferred, load_saved_model
 
     saved = load_saved_model(model)
     scans, values, axis, warnings = _reflectance_of(model, new)
@@ -174,7 +173,7 @@ def estimate_scans(
     Returns
     -------
     table, warnings
-        The table of :func:`leafledger.traits.model.estimate`.
+        The table of :func:`leafledger.traits.trait_model.estimate`.
 
     Raises
     ------
@@ -182,7 +181,7 @@ def estimate_scans(
         With the problems of the model, the files, their references or their wavelengths.
     """
     from leafledger.spectra.applicability import on_axis, refuse_beyond_standards, transfer_sentence
-    from leafledger.traits.model import estimate, estimate_warnings, load_trait_model
+    from leafledger.traits.trait_model import estimate, estimate_warnings, load_trait_model
 
     saved = load_trait_model(model)
     scans, values, axis, warnings = _reflectance_of(model, new)

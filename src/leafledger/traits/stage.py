@@ -14,7 +14,6 @@ from leafledger.spectra.preprocessing import steps_of
 from leafledger.study.table_files import read_json, write_bytes, write_csv, write_json
 from leafledger.study.table_files import write_parquet as write_table
 from leafledger.study.tables import names_of
-from leafledger.traits.model import archive_and_card, domain_of, trained_model
 from leafledger.traits.prediction_error import (
     Measure,
     compare,
@@ -38,6 +37,7 @@ from leafledger.traits.samples import (
     lost_sentence,
     untrained_reason,
 )
+from leafledger.traits.trait_model import archive_and_card, domain_of, trained_model
 from leafledger.traits.trait_tables import (
     Row,
     TrainedTrait,

@@ -15,7 +15,6 @@ from leafledger.resampling.splits import unit_shares
 from leafledger.spectra.grid import component_words
 from leafledger.spectra.pls import importance
 from leafledger.spectra.preprocessing import preprocessed
-from leafledger.traits.model import INSIDE, Domain, TraitRegression
 from leafledger.traits.prediction_error import LEVEL, MODEL, Comparison, Conformal, Measure
 from leafledger.traits.regression import (
     Fitted,
@@ -26,6 +25,7 @@ from leafledger.traits.regression import (
     unit_rms,
 )
 from leafledger.traits.samples import LeafSpectra, TraitValues
+from leafledger.traits.trait_model import INSIDE, Domain, TraitRegression
 from leafledger.words import counted, listed, plural
 
 Array = NDArray[np.float64]

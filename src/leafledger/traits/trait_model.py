@@ -39,10 +39,11 @@ from leafledger.words import counted, listed
 if TYPE_CHECKING:
     import pandas as pd
 
+
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]
 FOLDER: Final = "results/traits/models"
-TRUSTED_TYPES: Final = ("leafledger.traits.model.TraitRegression",)
+TRUSTED_TYPES: Final = ("leafledger.traits.trait_model.TraitRegression",)
 LEVELS: Final = (0.95, 0.99)
 LEVEL: Final = 0.99
 """Share of spectra of the training kind that lie inside each limit."""
