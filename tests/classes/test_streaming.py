@@ -28,7 +28,7 @@ STEPS = ["none", "standard_normal_variate", "derivative_1"]
 @pytest.fixture
 def tiny_groups(monkeypatch):
     """Files of five scans a row group, read seven at a time, always in row groups."""
-    monkeypatch.setattr(table_files, "_ROWS_PER_GROUP", 5)
+    monkeypatch.setattr(table_files, "ROWS_PER_GROUP", 5)
 
     def apply() -> None:
         monkeypatch.setattr(labelled_scans, "MOST_IN_MEMORY", 0)

@@ -157,7 +157,7 @@ def ui(study: Path, port: int, no_browser: bool) -> None:
 
 @click.group()
 def ledger() -> None:
-    """Keep the tracking store in step with the book, and bring two copies of a study together.
+    """Bring the tracking store up to date, and two copies of a study together.
 
     \b
     Example:
