@@ -157,7 +157,7 @@ def ui(study: Path, port: int, no_browser: bool) -> None:
 
 @click.group()
 def ledger() -> None:
-    """Bring the tracking store up to date, and two copies of a study together.
+    """Update the tracking store; compare and join copies of a study.
 
     \b
     Example:
