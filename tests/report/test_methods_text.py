@@ -63,7 +63,7 @@ def test_an_index_of_the_users_own_has_the_source_it_states() -> None:
     assert work.key == "indexRE5fcontrast"
     assert work.bibtex() == (
         "@misc{indexRE5fcontrast,\n  howpublished = {lab book 7, \\{page\\} 3},\n"
-        "  note = {as the study states it},\n}\n"
+        "  annote = {as the study states it},\n}\n"
     )
     assert m.works_of_index({"index": "x", "source": ""}) == ()
     # A published name with another source is another index.

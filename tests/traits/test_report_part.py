@@ -99,7 +99,7 @@ def test_the_table_of_effects_names_the_trait_only_where_there_are_several(
     environment.filters.update(shown)
 
     def download() -> SimpleNamespace:
-        return SimpleNamespace(file="a.csv", n_rows=2, part="")
+        return SimpleNamespace(file="a.csv", n_rows=2, part="", link="")
 
     lineage = SimpleNamespace(parts={}, anchors={}, plates={}, rules={})
     macros = environment.get_template("macros.html").make_module(
