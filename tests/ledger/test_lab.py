@@ -443,6 +443,8 @@ def test_the_studies_of_a_lab_are_listed(
     (place / "no study").mkdir()
     (place / "broken").mkdir()
     (place / "broken/study.yaml").write_text("title: [")
+    (place / "gone\naway").mkdir()
+    (place / "gone\naway/study.yaml").symlink_to("nowhere")
     (place / "link").symlink_to(place / "damaged")
     (place / "loop").symlink_to(place)
     (place / "2026 seedlings/raw/trap").mkdir()
@@ -451,16 +453,19 @@ def test_the_studies_of_a_lab_are_listed(
     assert done.exit_code == 0, done.output
     told = json.loads(done.output)
     found = {entry["folder"]: entry for entry in told["studies"]}
-    assert list(found) == ["2026 seedlings", "broken", "damaged", "deep/er/never run"]
+    names = ["2026 seedlings", "broken", "damaged", "deep/er/never run", "gone\naway"]
+    assert list(found) == names
     assert told["unreadable"] == []
     assert found["2026 seedlings"]["run"] == "a3" and found["2026 seedlings"]["n_runs"] == 3
     assert found["2026 seedlings"]["state"] == "up to date"
-    assert found["broken"]["state"] == "damaged" and found["broken"]["reason"]
+    assert found["broken"]["state"] == "at fault" and found["broken"]["reason"]
+    assert found["gone\naway"]["state"] == "damaged" and "no file" in found["gone\naway"]["reason"]
     assert found["damaged"]["state"] == "damaged" and "b3" in found["damaged"]["reason"]
     assert found["deep/er/never run"]["state"] == "not run"
     text = CliRunner().invoke(cli, ["runs", "--all", str(place)]).output
-    for name in found:
+    for name in names[:-1]:
         assert name in text
+    assert "gone\naway" not in text, "a name stays on one line"
     assert "(no title)" in text
 
 

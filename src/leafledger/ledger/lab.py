@@ -359,7 +359,7 @@ def branch_histories(folder: Path) -> Iterator[tuple[str, list[dict[str, Any]]]]
 # ----------------------------------------------------------------------
 
 UP_TO_DATE, UNFINISHED, NOT_RUN = "up to date", "unfinished", "not run"
-AT_WORK, DAMAGED = "at work", "damaged"
+AT_WORK, AT_FAULT, DAMAGED = "at work", "at fault", "damaged"
 _NOT_ENTERED = frozenset(
     {"raw", "results", "records", "ledger", "logs", "node_modules", "__pycache__"}
 )
@@ -435,16 +435,16 @@ def study_folders(folder: Path) -> tuple[list[Path], list[Path]]:
             with os.scandir(place) as entries:
                 inside = list(entries)
             folders = [e.name for e in inside if e.is_dir(follow_symlinks=False)]
-            files = {e.name for e in inside if e.is_file()}
+            names = {e.name for e in inside}
         except OSError:
             closed.append(place)
             continue
-        if STUDY_FILE in files or ("ledger" in folders and (place / events.RUNS).is_dir()):
+        if STUDY_FILE in names or ("ledger" in folders and (place / events.RUNS).is_dir()):
             found.append(place)
         waiting += [
             place / name
             for name in folders
-            if name not in _NOT_ENTERED and not name.startswith(".")
+            if name not in _NOT_ENTERED | {STUDY_FILE} and not name.startswith(".")
         ]
     return sorted(found), sorted(closed)
 
@@ -470,10 +470,13 @@ def _shown(place: Path, folder: Path) -> str:
 
 def _entry_of(place: Path, folder: Path, state_of: Callable[[Path], tuple[str, str]]) -> StudyEntry:
     entry = StudyEntry(_shown(place, folder))
+    if os.path.lexists(place / STUDY_FILE) and not (place / STUDY_FILE).is_file():
+        entry.state, entry.reason = DAMAGED, f"{STUDY_FILE} is no file that can be read"
+        return entry
     try:
         entry.title = read_definition(place)[0].title
     except InputFault as fault:
-        entry.state, entry.reason = DAMAGED, fault.problems[0].sentence()
+        entry.state, entry.reason = AT_FAULT, fault.problems[0].sentence()
     except OSError as error:
         entry.state, entry.reason = DAMAGED, f"cannot be read: {error.strerror}"
     try:
@@ -481,7 +484,7 @@ def _entry_of(place: Path, folder: Path, state_of: Callable[[Path], tuple[str, s
         if entry.state == NOT_RUN:
             entry.state, entry.reason = state_of(place)
     except InputFault as fault:
-        entry.state, entry.reason = DAMAGED, fault.problems[0].sentence()
+        entry.state, entry.reason = AT_FAULT, fault.problems[0].sentence()
     except OSError as error:
         entry.state, entry.reason = DAMAGED, f"cannot be read: {error.strerror}"
     return entry
@@ -508,7 +511,8 @@ def lab_lines(listed: LabList) -> Iterator[str]:
     """Yield the studies of a lab line by line."""
     for entry in listed.studies:
         reason = f": {entry.reason}" if entry.reason else ""
-        yield f"{entry.folder}  {quoted(entry.title) if entry.title else '(no title)'}"
+        name = entry.folder if entry.folder.isprintable() else quoted(entry.folder)
+        yield f"{name}  {quoted(entry.title) if entry.title else '(no title)'}"
         yield f"    {entry.state}{reason}"
         if entry.run:
             by = f" by {entry.person}" if entry.person else ""

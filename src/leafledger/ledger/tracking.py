@@ -119,7 +119,8 @@ _EXPERIMENT_TAGS = {"mlflow.experimentKind": "custom_model_development"}
 for _variable, _value in {
     "MLFLOW_DISABLE_TELEMETRY": "true",
     "DO_NOT_TRACK": "true",
-    "MLFLOW_LOGGING_LEVEL": "ERROR",
+    # What goes wrong in the store reaches us as an exception, and is said in our words.
+    "MLFLOW_LOGGING_LEVEL": "CRITICAL",
     "MLFLOW_ENABLE_ARTIFACTS_PROGRESS_BAR": "false",
     # What a command prints may be read by a program.
     "MLFLOW_SUPPRESS_PRINTING_URL_TO_STDOUT": "true",
