@@ -107,6 +107,13 @@ def test_data_files_count(package: Path) -> None:
     assert changed_by(package, "indices/catalogue.csv", add)[0]
 
 
+def test_what_is_kept_beside_bytecode_does_not_count(package: Path) -> None:
+    kept = package / "indices/__pycache__/kept.cache"
+    kept.parent.mkdir(exist_ok=True)
+    kept.write_text("one", encoding="utf-8")
+    assert not changed_by(package, "indices/__pycache__/kept.cache", lambda text: text + "\n")[0]
+
+
 def test_bookkeeping_does_not_count(package: Path) -> None:
     def add(text: str) -> str:
         return text + "\nTHE_LIMIT = 4\n"

@@ -18,6 +18,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -79,7 +80,8 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(step.faulthandler, "enable", lambda: None)
     monkeypatch.setattr(execute, "die_with_parent", lambda: None)
     monkeypatch.setattr(execute, "run_tasks", run_in_this_process)
-    monkeypatch.setattr(run_module.subprocess, "Popen", Child)
+    ours = SimpleNamespace(**{**vars(subprocess), "Popen": Child})  # others start real processes
+    monkeypatch.setattr(run_module, "subprocess", ours)
     monkeypatch.setattr(Workers, "start", lambda _: None)  # every step is in this process too
 
 

@@ -352,7 +352,9 @@ def _data_files(folder: Path) -> list[Path]:
     return sorted(
         path
         for path in folder.rglob("*")
-        if path.is_file() and path.suffix not in {".py", ".pyc", ".typed"}
+        if path.is_file()
+        and path.suffix not in {".py", ".pyc", ".typed"}
+        and "__pycache__" not in path.parts
     )
 
 

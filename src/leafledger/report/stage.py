@@ -11,12 +11,9 @@ import base64
 import gzip
 import hashlib
 import json
-import os
-import sys
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from importlib.util import cache_from_source
 from pathlib import Path
 from typing import Any
 
@@ -167,7 +164,6 @@ def render(
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
-        bytecode_cache=_compiled_templates(),
         loader=FileSystemLoader(_HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -197,15 +193,6 @@ def render(
         table_values=downloads.packed(parts["downloads"]),
     )
     return numbers.explain_terms(page, names)
-
-
-def _compiled_templates() -> Any:
-    """Return where templates are kept compiled: beside Python's own bytecode, if that is kept."""
-    from jinja2 import FileSystemBytecodeCache
-
-    folder = Path(cache_from_source(__file__)).parent
-    writable = not sys.dont_write_bytecode and os.access(folder, os.W_OK)
-    return FileSystemBytecodeCache(str(folder)) if writable else None
 
 
 def _static(name: str) -> str:
