@@ -18,8 +18,8 @@ from sklearn.utils.estimator_checks import check_estimator
 from leafledger.classes.model import DiscriminantModel, model_card
 from leafledger.records.model_archive import canonical_archive, load_archive, types_to_trust
 from leafledger.resampling.splits import scheme_of
+from leafledger.spectra.applicability import learned_from, preprocessed
 from leafledger.spectra.pls import fit_path, membership_of
-from leafledger.spectra.preprocessing import learned_from, preprocessed
 
 from .conftest import leaves
 

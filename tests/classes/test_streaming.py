@@ -15,8 +15,7 @@ import pytest
 from leafledger.classes import labelled_scans, stage, streaming, summed_fits
 from leafledger.classes.fold_assignment import planned
 from leafledger.classes.fold_fit import Procedure, fit_training
-from leafledger.classes.labelled_scans import labelled_spectra
-from leafledger.classes.unit_sample import sampled
+from leafledger.classes.labelled_scans import labelled_spectra, sampled
 from leafledger.errors import InputFault
 from leafledger.spectra.pls import membership_of
 from leafledger.study import table_files

@@ -37,9 +37,8 @@ from leafledger.runner.study_check import checked_study
 from leafledger.runner.workflow import demo_study
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task
 from leafledger.study.table_files import read_csv, read_json, read_parquet
-from leafledger.study.tasks import Task
 
 
 @pytest.fixture(scope="module")

@@ -27,7 +27,7 @@ from leafledger.study.tables import (
     unit_in,
     written_by,
 )
-from leafledger.validation.stage import indices_suite, reflectance_suite, scans_suite
+from leafledger.validation import indices_suite, reflectance_suite, scans_suite
 
 HOLDS = {
     "text": lambda c: pd.api.types.is_string_dtype(c) or c.isna().all(),

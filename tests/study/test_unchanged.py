@@ -17,7 +17,7 @@ from leafledger.runner.step import _own_job, hand_jobs, job_of
 from leafledger.study import unchanged
 from leafledger.study.reading import read_study, read_study_at_rest
 from leafledger.study.scan_sheet import ScanReader
-from leafledger.study.tasks import Task, tasks
+from leafledger.study.study import Task, tasks
 from leafledger.study.unchanged import handed_job, keep_rows, remove_jobs
 
 RUN = "20260504T080000-abcdef"

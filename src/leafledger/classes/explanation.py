@@ -12,6 +12,7 @@ from leafledger.classes.labelled_scans import Labelled
 from leafledger.classes.validation import Validated
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import members_of, unit_shares
+from leafledger.spectra.applicability import preprocessed
 from leafledger.spectra.pls import (
     LatentPath,
     class_weights,
@@ -19,7 +20,6 @@ from leafledger.spectra.pls import (
     importance,
     membership_of,
 )
-from leafledger.spectra.preprocessing import preprocessed
 
 Array = NDArray[np.float64]
 N_RESAMPLES = 50

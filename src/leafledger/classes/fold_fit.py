@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from leafledger.classes.labelled_scans import Labelled
 from leafledger.resampling.splits import Scheme
+from leafledger.spectra.applicability import AUTO, LEARNED, Learned, learned_from, preprocessed
 from leafledger.spectra.pls import (
     ROWS_AT_ONCE,
     LatentPath,
@@ -28,7 +29,6 @@ from leafledger.spectra.pls import (
     scan_products,
     summed_membership,
 )
-from leafledger.spectra.preprocessing import AUTO, LEARNED, Learned, learned_from, preprocessed
 
 Array = NDArray[np.float64]
 
@@ -233,7 +233,7 @@ class FoldFit:
         Parameters
         ----------
         spectra
-            After :func:`leafledger.spectra.preprocessing.preprocessed`.
+            After :func:`leafledger.spectra.applicability.preprocessed`.
         decision
             Decision rule; left out, the discriminant if there is one.
 
@@ -290,7 +290,7 @@ def fit_training(
     Parameters
     ----------
     training
-        Training spectra after :func:`leafledger.spectra.preprocessing.preprocessed`.
+        Training spectra after :func:`leafledger.spectra.applicability.preprocessed`.
     codes
         Their class numbers.
     step
@@ -345,7 +345,7 @@ class FittedPredictor:
     Parameters
     ----------
     spectra
-        After :func:`leafledger.spectra.preprocessing.preprocessed`, shape ``(n_scans,
+        After :func:`leafledger.spectra.applicability.preprocessed`, shape ``(n_scans,
         n_wavelengths)``.
     step
         Preprocessing, for what it learns from each training part.

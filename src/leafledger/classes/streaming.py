@@ -61,8 +61,13 @@ from leafledger.classes.validation import (
 from leafledger.errors import InputFault, Problem
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import Choice, Scheme, assign_folds, choose, unit_shares
-from leafledger.spectra.applicability import hotelling_t2, q_limit, residual_q, t2_limit
-from leafledger.spectra.preprocessing import preprocessed
+from leafledger.spectra.applicability import (
+    hotelling_t2,
+    preprocessed,
+    q_limit,
+    residual_q,
+    t2_limit,
+)
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]

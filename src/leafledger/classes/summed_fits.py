@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from leafledger.classes.explanation import Brief, Terms, selectivity_of_sums
 from leafledger.classes.fold_fit import DISCRIMINANT, FoldFit, Procedure, discriminants_of
 from leafledger.classes.labelled_scans import Labelled
+from leafledger.spectra.applicability import Learned, preprocessed
 from leafledger.spectra.pls import importance, path_of_products
-from leafledger.spectra.preprocessing import Learned, preprocessed
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]

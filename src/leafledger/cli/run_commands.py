@@ -307,9 +307,9 @@ def status(study: Path, as_json: bool) -> None:
     """
     from leafledger.records.digests import FileDigests
     from leafledger.runner.outdated import would_run
+    from leafledger.runner.run import table_status
     from leafledger.runner.study_check import checked_study
     from leafledger.runner.study_folder import is_held
-    from leafledger.runner.variant_runs import table_status
 
     with problems_as_json(as_json, would_run=[]):
         opened = checked_study(study)

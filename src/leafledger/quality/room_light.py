@@ -24,7 +24,6 @@ from leafledger.quality.fluorescent_lines import (
     leak_spectra,
     threshold,
 )
-from leafledger.quality.robust_regression import Residuals, residuals
 from leafledger.quality.session import (
     IndexShifts,
     Session,
@@ -34,7 +33,7 @@ from leafledger.quality.session import (
     usable_pixels,
 )
 from leafledger.records.record import Metric
-from leafledger.resampling.intervals import robust_sd
+from leafledger.resampling.intervals import Residuals, residuals, robust_sd
 
 Floats = NDArray[np.float64]
 

@@ -7,6 +7,7 @@ moves the indices in use.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -17,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.darks import dark_for, dark_noise
-from leafledger.quality.measuring_order import raw_digest
 from leafledger.spectra.formula import Node, bands_of, evaluate, parse
 from leafledger.spectra.grid import covers, weights_matrix
 from leafledger.study.table_files import (
@@ -196,6 +196,11 @@ def largest_shifts(
 
 # The session
 # ----------------------------------------------------------------------
+
+
+def raw_digest(values: NDArray[np.float64]) -> str:
+    """Return a digest of the raw values of one scan, equal only if all of them are."""
+    return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float64).data).hexdigest()
 
 
 @dataclass(frozen=True)

@@ -28,9 +28,8 @@ from leafledger.study.rules import (
     VARIANTS_TABLE,
 )
 from leafledger.study.settings import settings_of
-from leafledger.study.study import Study
+from leafledger.study.study import PLAN_HISTORY_TASK, Study, Task, inputs, outputs, tasks
 from leafledger.study.table_files import canonical_json
-from leafledger.study.tasks import PLAN_HISTORY_TASK, Task, inputs, outputs, tasks
 
 
 @dataclass(frozen=True)

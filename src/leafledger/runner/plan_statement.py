@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.ledger import book
-from leafledger.ledger.plans import AddedPlan, add_plan, on_record, plan_in_place
+from leafledger.ledger.book import AddedPlan, add_plan, on_record, plan_in_place
 from leafledger.ledger.variants_table import intact_output
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import code_of, sha256_of_file, version
@@ -24,11 +24,10 @@ from leafledger.records.store import ContentStore
 from leafledger.runner.step import Ended, TaskRun, may_use_store, put_record
 from leafledger.runner.study_check import checked_design
 from leafledger.runner.study_folder import study_lock
-from leafledger.study.rules import LOGS, PLAN_HISTORY, RULES
+from leafledger.study.rules import LOGS, PLAN_HISTORY, PLAN_HISTORY_FILE, RULES
 from leafledger.study.settings import plan_of_study
-from leafledger.study.study import PLAN_HISTORY_FILE, Study
+from leafledger.study.study import PLAN_HISTORY_TASK, Study, Task, outputs
 from leafledger.study.table_files import read_json, remove_file, write_json, write_text
-from leafledger.study.tasks import PLAN_HISTORY_TASK, Task, outputs
 from leafledger.study.written_plan import (
     BY_RUN,
     NOT_PROVABLE,

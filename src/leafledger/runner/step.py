@@ -47,9 +47,8 @@ from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME, LOGS
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import with_own_names, with_scan_sheet
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, inputs, outputs
 from leafledger.study.table_files import refuse_links, remove_file, write_json
-from leafledger.study.tasks import Task, inputs, outputs
 from leafledger.study.unchanged import HandedJob, Rests, hand_job, handed_job
 
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"

@@ -46,9 +46,8 @@ from leafledger.study.rules import (
     name_read,
 )
 from leafledger.study.sheets import is_id
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, inputs, outputs, own_files, sessions_read, tasks
 from leafledger.study.table_files import canonical_json, not_through_a_link, write_text
-from leafledger.study.tasks import Task, inputs, outputs, own_files, sessions_read, tasks
 from leafledger.study.unchanged import Rests
 
 # --- where the Snakefile and the demo study lie ---------------------------------------------------

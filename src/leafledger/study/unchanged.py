@@ -34,7 +34,7 @@ _CACHE = "ledger/cache"
 _ROWS = f"{_CACHE}/scan_rows.json.z"
 JOBS = f"{_CACHE}/jobs"
 _PACKAGE = Path(__file__).resolve().parent.parent
-_READ_BY = ("study/*.py", "workbooks/*.py", "errors.py", "words.py")
+_READ_BY = ("study/*.py", "errors.py", "words.py")
 """Files of this package that decide what is read from a sheet and what a task sees of it."""
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.permutation import generator
-from leafledger.spectra.preprocessing import steps_of
+from leafledger.spectra.applicability import steps_of
 from leafledger.study.table_files import read_json, write_bytes, write_csv, write_json
 from leafledger.study.table_files import write_parquet as write_table
 from leafledger.study.tables import names_of

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.resampling.splits import unit_shares
+from leafledger.spectra.applicability import preprocessed
 from leafledger.spectra.grid import component_words
 from leafledger.spectra.pls import importance
-from leafledger.spectra.preprocessing import preprocessed
 from leafledger.traits.prediction_error import LEVEL, MODEL, Comparison, Conformal, Measure
 from leafledger.traits.regression import (
     Fitted,
