@@ -14,16 +14,14 @@ import pytest
 from scipy.special import ndtr
 
 from leafledger.quality.fluorescent_lines import MERCURY
-from leafledger.spectra.lamp_lines import (
-    MERCURY_ARGON,
+from leafledger.reflectance.lamp_reading import (
     Correction,
     FoundLine,
     LampReading,
-    LampRefusal,
-    features,
     fit_correction,
     read_lamp,
 )
+from leafledger.spectra.lamp_lines import MERCURY_ARGON, LampRefusal, features
 from leafledger.spectra.line_peaks import locate, noise_of
 
 # Typed from the published tables, apart from the package.

@@ -42,6 +42,16 @@ _RIDGE = 1e-9
 
 
 @dataclass(frozen=True)
+class Brief:
+    """Mean, standard deviation, minimum and maximum of spectra, shape ``(n_wavelengths,)``."""
+
+    mean: Array
+    sd: Array
+    minimum: Array
+    maximum: Array
+
+
+@dataclass(frozen=True)
 class Discriminants:
     """One linear discriminant per labelling.
 

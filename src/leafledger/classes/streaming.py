@@ -35,6 +35,7 @@ from leafledger.classes.explanation import (
     classes_of_units,
     redrawn,
     spread_of,
+    terms_of_sums,
     turned,
 )
 from leafledger.classes.fold_assignment import Plan
@@ -48,7 +49,6 @@ from leafledger.classes.summed_fits import (
     ready_blocks,
     steps_at_once,
     summed,
-    terms_of_sums,
 )
 from leafledger.classes.validation import (
     Nested,

@@ -18,11 +18,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.explanation import Brief, Terms, selectivity_of_sums
-from leafledger.classes.fold_fit import DISCRIMINANT, FoldFit, Procedure, discriminants_of
+from leafledger.classes.fold_fit import DISCRIMINANT, Brief, FoldFit, Procedure, discriminants_of
 from leafledger.classes.labelled_scans import Labelled
 from leafledger.spectra.applicability import Learned, preprocessed
-from leafledger.spectra.pls import importance, path_of_products
+from leafledger.spectra.pls import path_of_products
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]
@@ -276,22 +275,3 @@ def _sum_of(squares: Array, used: NDArray[np.intp], weights: Array) -> Array:
     for j in used:
         out += squares[j] if weights[j] == 1 else weights[j] * squares[j]
     return out
-
-
-def terms_of_sums(summed_fit: SummedFit, n_components: int) -> Terms:
-    """Return the terms of a fit (see :func:`leafledger.classes.explanation.terms_of`)."""
-    path = summed_fit.fit.path
-    coefficients = path.coefficients(n_components)
-    # About the plain mean: what the mean of a weighted model is off by is taken away.
-    far = summed_fit.mean - path.spectrum_mean
-    squares = summed_fit.squares - summed_fit.counts.sum() * np.outer(far, far)
-    products = squares @ coefficients
-    return Terms(
-        weights=path.weights,
-        loadings=path.loadings,
-        coefficients=coefficients,
-        selectivity=selectivity_of_sums(
-            products, np.einsum("pk,pk->k", coefficients, products), np.diag(squares)
-        ),
-        importance=importance(path, n_components),
-    )

@@ -18,14 +18,14 @@ from leafledger.errors import InputFault, Problem
 from leafledger.records.record import Metric
 from leafledger.reflectance.count_corrections import find_hot, mend_hot
 from leafledger.reflectance.detector import by_time
-from leafledger.spectra.lamp_lines import (
+from leafledger.reflectance.lamp_reading import (
     FEWEST_LINES,
     Correction,
     LampReading,
-    LampRefusal,
     fit_correction,
     read_lamp,
 )
+from leafledger.spectra.lamp_lines import LampRefusal
 from leafledger.study.table_files import SpectraTable
 
 Floats = NDArray[np.float64]
