@@ -30,7 +30,7 @@ from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.planning.planned_study import write_study
 from leafledger.planning.randomisation import csv_text
-from leafledger.runner.plan_statement import record_plan
+from leafledger.runner.outdated import record_plan
 from leafledger.runner.run import run_study
 from leafledger.runner.step import job_of
 from leafledger.runner.study_check import checked_study

@@ -20,7 +20,7 @@ from leafledger.ledger.compare import run_history
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView
 from leafledger.records import events
-from leafledger.runner.plan_statement import record_plan, said_of_plan
+from leafledger.runner.outdated import record_plan, said_of_plan
 from leafledger.study.reading import read_study
 from leafledger.study.settings import plan_of_study
 from leafledger.study.study import Study, Task

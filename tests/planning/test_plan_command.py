@@ -24,7 +24,7 @@ from leafledger.planning import printed_sheets
 from leafledger.study.definition_file import read_definition
 from leafledger.study.reading import read_design
 
-COMMAND = [sys.executable, "-m", "leafledger.cli.main"]
+COMMAND = [sys.executable, "-m", "leafledger.cli"]
 FLAGS = {
     "--treatments": "water,chelate",
     "--units": "24",

@@ -16,7 +16,7 @@ import pytest
 from leafledger.errors import InputFault
 from leafledger.quality.acceptance import found_range, run, stated_range
 from leafledger.quality.cross_session_checks import copies_between_sessions
-from leafledger.quality.flags import Flag, flag_table
+from leafledger.quality.session import Flag, flag_table
 from leafledger.quality.session_levels import session_effects
 from leafledger.records.record import Job
 from leafledger.study.scan_sheet import read_decisions

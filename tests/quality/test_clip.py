@@ -10,7 +10,6 @@ import prosail
 import pytest
 from simulated import MODEL_NM, Simulated
 
-from leafledger.quality.flags import Flag
 from leafledger.quality.leaves import (
     LEAST_OFFSET,
     baseline_offset,
@@ -20,7 +19,7 @@ from leafledger.quality.leaves import (
     find_step,
     offset_limit,
 )
-from leafledger.quality.session import Session
+from leafledger.quality.session import Flag, Session
 from leafledger.quality.stage import run
 from leafledger.resampling.intervals import residuals
 from leafledger.study.table_files import read_parquet, read_spectra

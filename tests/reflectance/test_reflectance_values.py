@@ -19,7 +19,6 @@ from leafledger.reflectance.count_corrections import (
     stray_of,
 )
 from leafledger.reflectance.detector import Darks, Noise, agreeing, estimate_electrons_per_count
-from leafledger.reflectance.lamp_reading import Correction, FoundLine, LampReading
 from leafledger.reflectance.measurement_equation import (
     DarkPart,
     IntegrationTimes,
@@ -31,7 +30,13 @@ from leafledger.reflectance.measurement_equation import (
 from leafledger.reflectance.reference_choice import bright_darks, listed
 from leafledger.reflectance.references import levels
 from leafledger.reflectance.stage import Reflected, run, with_axis_doubt
-from leafledger.reflectance.wavelength_correction import LampScan, report_of
+from leafledger.reflectance.wavelength_correction import (
+    Correction,
+    FoundLine,
+    LampReading,
+    LampScan,
+    report_of,
+)
 from leafledger.study.table_files import SpectraTable, read_spectra
 
 

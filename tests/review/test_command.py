@@ -19,7 +19,7 @@ from interruptible import heed_interrupts
 from leafledger.review.review_session import ReviewSession
 from leafledger.study import sheet_changes
 
-COMMAND = [sys.executable, "-m", "leafledger.cli.main", "review"]
+COMMAND = [sys.executable, "-m", "leafledger.cli", "review"]
 
 
 def test_it_serves_until_interrupted(study: Path) -> None:

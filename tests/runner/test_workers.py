@@ -438,7 +438,7 @@ def processes_in(folder: Path) -> list[str]:
 def test_nothing_outlives_a_process_of_the_run_that_is_killed(
     small_study: Path, small_study_run: Path, victim: str
 ) -> None:
-    command = [sys.executable, "-m", "leafledger.cli.main", "run", str(small_study), "--quiet"]
+    command = [sys.executable, "-m", "leafledger.cli", "run", str(small_study), "--quiet"]
     run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
 
     def killed() -> bool:

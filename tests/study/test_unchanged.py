@@ -14,11 +14,17 @@ from leafledger.records import events
 from leafledger.runner import step
 from leafledger.runner.run import run_study
 from leafledger.runner.step import _own_job, hand_jobs, job_of
-from leafledger.study import unchanged
-from leafledger.study.reading import read_study, read_study_at_rest
+from leafledger.study import reading
+from leafledger.study.reading import (
+    JOBS,
+    handed_job,
+    keep_rows,
+    read_study,
+    read_study_at_rest,
+    remove_jobs,
+)
 from leafledger.study.scan_sheet import ScanReader
 from leafledger.study.study import Task, tasks
-from leafledger.study.unchanged import JOBS, handed_job, keep_rows, remove_jobs
 
 RUN = "20260504T080000-abcdef"
 ROWS = "ledger/cache/scan_rows.json.z"
@@ -123,7 +129,7 @@ def test_rows_that_are_not_whole_are_read_anew(
 def test_rows_kept_by_another_version_are_not_used(
     kept: Path, rows_read: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(unchanged, "_reader", lambda: "another")
+    monkeypatch.setattr(reading, "_reader", lambda: "another")
     read_study(kept)
     assert rows_read
 

@@ -203,7 +203,7 @@ def test_responses_without_a_model_are_said(make_job: MakeMeans) -> None:
 
 def test_intervals_with_a_calibration_hold_the_true_difference() -> None:
     """400 studies: a calibration learned from 20 plants, tested on 24 others."""
-    from leafledger.traits.trait_tables import jackknifed_sd
+    from leafledger.traits.stage import jackknifed_sd
 
     rng = np.random.default_rng(9)
     held = plain = 0

@@ -404,7 +404,7 @@ def test_rows_of_one_growing_table_become_steps(bench: Bench, leaves: list[str])
 
 @pytest.mark.slow
 def test_the_command_is_killed_and_begun_again(bench: Bench) -> None:
-    command = [sys.executable, "-m", "leafledger.cli.main", "watch", str(bench.study), "day0"]
+    command = [sys.executable, "-m", "leafledger.cli", "watch", str(bench.study), "day0"]
     instrument = bench.instrument(numbered=True)
 
     def begun() -> subprocess.Popen[str]:

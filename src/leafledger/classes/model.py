@@ -32,7 +32,7 @@ from leafledger.classes.fold_fit import (
 )
 from leafledger.classes.labelled_scans import Labelled
 from leafledger.classes.validation import softmax
-from leafledger.records.model_archive import read_archive, unlike_its_card
+from leafledger.records.store import read_archive, unlike_its_card
 from leafledger.spectra.applicability import (
     Learned,
     QLimit,

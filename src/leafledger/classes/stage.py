@@ -39,8 +39,8 @@ from leafledger.classes.negative_controls import (
 from leafledger.classes.streaming import StreamedValidation, final_pass, streamed_validation
 from leafledger.classes.validation import Validated, validate
 from leafledger.errors import InputFault
-from leafledger.records.model_archive import canonical_archive, sealed, types_to_trust
 from leafledger.records.record import Job, Metric, Outcome
+from leafledger.records.store import canonical_archive, sealed, types_to_trust
 from leafledger.resampling.permutation import generator
 from leafledger.spectra.applicability import steps_of
 from leafledger.study.table_files import (

@@ -35,7 +35,7 @@ from leafledger.planning.planned_study import (
     write_study,
 )
 from leafledger.planning.randomisation import DARK, SAMPLE, Allocation, Step, csv_text
-from leafledger.runner.plan_statement import marked, record_plan, said_of_results
+from leafledger.runner.outdated import marked, record_plan, said_of_results
 from leafledger.runner.workflow import demo_study
 from leafledger.study.reading import read_study
 from leafledger.study.sheet_changes import SheetCells, change_sheet

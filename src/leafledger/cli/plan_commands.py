@@ -319,7 +319,7 @@ def record(study: Path, as_json: bool) -> None:
       leafledger plan record my-study
     """
     from leafledger.ledger.book import text_file
-    from leafledger.runner.plan_statement import record_plan
+    from leafledger.runner.outdated import record_plan
 
     with problems_as_json(as_json):
         recorded = record_plan(study)

@@ -26,7 +26,7 @@ from leafledger.cli.terminal_text import (
 )
 from leafledger.errors import InputFault, Problem, input_fault
 from leafledger.ledger.compare import tasks_ran
-from leafledger.runner.plan_statement import marked, said_of_results
+from leafledger.runner.outdated import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.runner.study_check import NOTHING_YET
 from leafledger.runner.workflow import demo_study

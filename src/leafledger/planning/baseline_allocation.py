@@ -48,8 +48,7 @@ from leafledger.planning.randomisation import (
     in_words,
 )
 from leafledger.records.digests import FileDigests, version
-from leafledger.runner.outdated import Planned, outdated
-from leafledger.runner.plan_statement import PlanRecord, record_plan
+from leafledger.runner.outdated import Planned, PlanRecord, outdated, record_plan
 from leafledger.runner.study_check import checked_study
 from leafledger.runner.study_folder import study_lock
 from leafledger.study.definition import Design

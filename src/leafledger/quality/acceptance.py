@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.quality.cross_session_checks import between_sessions, compare_axes, dark_noises
-from leafledger.quality.flags import RANK, Findings, Flag
-from leafledger.quality.session import Session
+from leafledger.quality.session import RANK, Findings, Flag, Session
 from leafledger.quality.session_drift import (
     order_warnings,
     orders_of,

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.darks import LEAST_SHIFT, LEVEL_Z
-from leafledger.quality.flags import Findings, Flag, Severity
+from leafledger.quality.session import Findings, Flag, Severity
 from leafledger.quality.session_drift import without_bad_references
 from leafledger.quality.wavelength_axis import axes_against_sessions, whites_moved
 from leafledger.records.record import Metric

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Flag
+from leafledger.quality.session import Flag
 from leafledger.resampling.intervals import robust_sd
 
 Floats = NDArray[np.float64]

@@ -14,11 +14,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.reference_checks import on_faulty_whites
 from leafledger.quality.replicates import log_bands, replicate
 from leafledger.quality.room_light import lamp_lines
-from leafledger.quality.session import Session, combined_uncertainty, dark_for, usable_pixels
+from leafledger.quality.session import (
+    Findings,
+    Flag,
+    Session,
+    combined_uncertainty,
+    dark_for,
+    usable_pixels,
+)
 from leafledger.records.record import Metric
 from leafledger.resampling.intervals import Residuals, residuals, robust_sd
 

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.fluorescent_lines import (
     COARSEST_NM,
     LAMPS,
@@ -25,6 +24,8 @@ from leafledger.quality.fluorescent_lines import (
     threshold,
 )
 from leafledger.quality.session import (
+    Findings,
+    Flag,
     IndexShifts,
     Session,
     combined_uncertainty,

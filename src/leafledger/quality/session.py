@@ -8,15 +8,16 @@ moves the indices in use.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.records.record import Metric
 from leafledger.resampling.intervals import robust_sd
 from leafledger.spectra.formula import Node, bands_of, evaluate, parse
 from leafledger.spectra.grid import covers, weights_matrix
@@ -27,10 +28,19 @@ from leafledger.study.table_files import (
     read_spectra,
     spectra_by_group,
 )
+from leafledger.study.tables import QUALITY
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from leafledger.study.table_files import SpectraTable
 
+
+# What do the checks know of one session?
+# ----------------------------------------------------------------------
+# Raw scans and reflectance in one place, with what follows from both: white less dark, counts per
+# ms, uncertainty, the signal-to-noise of the white wavelength by wavelength, and by how much added
+# light moves the indices in use.
 
 # Shifts of indices by added light
 # (uncertainty: JCGM 100:2008 (GUM), equations 10 and 13, as in the rule `indices`)
@@ -519,3 +529,73 @@ def _variance_model(signal: Floats, variance: Floats, wanted: Floats) -> Floats:
         @ coefficients
     )
     return np.asarray(fitted, dtype=np.float64)
+
+
+# What do checks return: flags on scans, warnings, numbers; and the table of all flags?
+# ----------------------------------------------------------------------
+
+Severity = Literal["fault", "outlier", "notice"]
+RANK: dict[str, int] = {"fault": 0, "outlier": 1, "notice": 2}
+"""Severities, the gravest first."""
+
+
+@dataclass(frozen=True)
+class Flag:
+    """What one check found on one scan.
+
+    Attributes
+    ----------
+    scan, check
+        Which scan, which check.
+    severity
+        ``fault``: the measurement failed; ``outlier``: it disagrees with its group; ``notice``:
+        worth knowing, suggests nothing.
+    value, threshold, unit
+        The number found, the number it was held against, and the unit of both.
+    sentence
+        The finding in words.
+    wavelength_nm
+        Where in the spectrum, if the finding has a place.
+    """
+
+    scan: str
+    check: str
+    severity: Severity
+    value: float
+    threshold: float
+    unit: str
+    sentence: str
+    wavelength_nm: float | None = None
+
+
+@dataclass
+class Findings:
+    """What checks return: flags on scans, and warnings and numbers for the record of the task."""
+
+    flags: list[Flag] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    metrics: list[Metric] = field(default_factory=list)
+
+    def __iadd__(self, other: Findings) -> Findings:
+        """Take up what another check found, in the order of the checks."""
+        self.flags += other.flags
+        self.warnings += other.warnings
+        self.metrics += other.metrics
+        return self
+
+
+def flag_table(flags: Iterable[Flag]) -> pa.Table:
+    """Return the flags as the table of the contract, sorted by scan, check, wavelength."""
+    import pyarrow as pa
+
+    rows = sorted(flags, key=lambda f: (f.scan, f.check, f.wavelength_nm or 0.0, f.sentence))
+    numbers = {"value", "threshold", "wavelength_nm"}
+    return pa.table(
+        {
+            name: pa.array(
+                [getattr(flag, name) for flag in rows],
+                type=pa.float64() if name in numbers else pa.string(),
+            )
+            for name in QUALITY
+        }
+    )

@@ -31,6 +31,7 @@ from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import Record, read_record
 from leafledger.runner.cluster import Cluster, Profile, begin_logs, end_jobs, open_profile
 from leafledger.runner.outdated import (
+    REBUILT_VARIABLE,
     Planned,
     RecordedDigests,
     holds_as_recorded,
@@ -38,7 +39,6 @@ from leafledger.runner.outdated import (
     why_not_as_recorded,
     would_run,
 )
-from leafledger.runner.plan_statement import REBUILT_VARIABLE
 from leafledger.runner.scheduler import why_all_wait
 from leafledger.runner.step import (
     NO_STORE_VARIABLE,
@@ -59,12 +59,11 @@ from leafledger.runner.study_folder import (
 )
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import of_variant, read_definition, with_rows
-from leafledger.study.reading import under_variant
+from leafledger.study.reading import keep_rows, under_variant
 from leafledger.study.rules import LOGS, VARIANTS_TABLE
 from leafledger.study.study import PLAN_HISTORY_TASK, VARIANTS_TASK, Study, Task, tasks
 from leafledger.study.table_files import link_problems, not_through_a_link, read_json, write_text
 from leafledger.study.tables import STATED
-from leafledger.study.unchanged import keep_rows
 
 # The study under its variants: which one is at work, which runs hold, the table of all of them.
 # ----------------------------------------------------------------------

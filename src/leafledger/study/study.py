@@ -35,8 +35,8 @@ from leafledger.study.tables import meaning_of
 if TYPE_CHECKING:
     import pandas as pd
 
+    from leafledger.study.reading import SheetRows
     from leafledger.study.table_files import Spectra
-    from leafledger.study.unchanged import SheetRows
 
 
 # What is a checked study, and which results does it have?

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from leafledger.records.model_archive import (
+from leafledger.records.store import (
     TRAIT,
     canonical_archive,
     read_archive,

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.quality.cross_session_checks import duplicate
-from leafledger.quality.flags import RANK, Findings, Flag
 from leafledger.quality.leaves import (
     FEWEST_EXPOSED,
     FEWEST_SCANS,
@@ -30,7 +29,7 @@ from leafledger.quality.leaves import (
 from leafledger.quality.reference_checks import check_counts
 from leafledger.quality.replicates import FEWEST_GROUPS
 from leafledger.quality.room_light import check_ambient
-from leafledger.quality.session import Session, raw_digest
+from leafledger.quality.session import RANK, Findings, Flag, Session, raw_digest
 from leafledger.quality.stage import check_session
 from leafledger.reflectance.references import build_references, fill_defaults, without_hot_pixels
 from leafledger.reflectance.stage import ConvertedSession, convert_session, scans_of
