@@ -136,7 +136,7 @@ def main() -> None:
             Job("unit_means", None, {"scans": places}, found, {"unit_indices": means}, folder)
         )
         job = Job("effects", None, settings(), {**found, "unit_indices": means}, outputs, folder)
-        ours = timed(lambda: stage.run(job))
+        ours = timed(lambda: stage.run_effects(job))
         peak = peak_megabytes()
         table: list[pd.DataFrame] = []
         plain = timed(lambda: table.append(plain_effects(found)))

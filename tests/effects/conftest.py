@@ -125,7 +125,7 @@ class SmallStudy:
                 self.folder,
             )
         )
-        self.outcome = stage.run(
+        self.outcome = stage.run_effects(
             Job(
                 "effects",
                 None,

@@ -342,7 +342,7 @@ RULES: tuple[Rule, ...] = (
         "trait_effects",
         title="Effects on traits",
         does="Tests what the treatment changed of estimated traits.",
-        module="leafledger.effects.trait_responses",
+        module="leafledger.effects.stage",
         only_with_traits=True,
         only_with_responses=True,
         reads=("trait_unit_means", "traits_summary"),
