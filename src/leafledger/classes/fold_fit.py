@@ -1,4 +1,4 @@
-"""What does one training part teach, and what do its models say of other scans?
+"""What does one training part teach, from scans or from sums, and what does it say of others?
 
 One fit: preprocessing (each spectrum by itself, or learned from the training part), latent
 variables, decision rule. Predictions of many labellings take one of two ways, fit by fit or all
@@ -31,11 +31,8 @@ from leafledger.spectra.pls import (
     summed_membership,
 )
 
-# What does one training part teach, and what do its models say of other scans?
+# Fits from scans
 # ----------------------------------------------------------------------
-# One fit: preprocessing (each spectrum by itself, or learned from the training part), latent
-# variables, decision rule. Predictions of many labellings take one of two ways, fit by fit or all
-# labellings at once through the space of scans.
 
 Array = NDArray[np.float64]
 
@@ -473,7 +470,7 @@ def nested_predictors(
     return out
 
 
-# Which fits follow from sums over scans, so that no spectrum has to be held?
+# Fits from sums over scans, so that no spectrum has to be held
 # ----------------------------------------------------------------------
 # 1. One pass over the row groups sums products of wavelengths, class sums and counts for every part
 #    of the scans that always stays together (a fold, a fold in a session, a group of units).

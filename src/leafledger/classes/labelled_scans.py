@@ -1,11 +1,11 @@
-"""Which accepted spectra take part, under which label, and which train or are held out?
+"""Which accepted spectra take part, under which label, and on which of very many does work?
 
 The label is that of the unit, or that of the scan where the target is a column of the scan sheet:
 such labels may change from session to session, as the stage of a disease does.
 
 Up to ``MOST_IN_MEMORY`` scans the spectra are read at once. Beyond, they stay in their files: the
 classifier reads them in row groups (:mod:`leafledger.classes.streaming`), and what cannot be summed
-works on a stated sample of units (:mod:`leafledger.classes.labelled_scans`).
+works on a stated sample of units (:class:`Sample`).
 """
 
 from __future__ import annotations
@@ -34,15 +34,6 @@ from leafledger.words import counted
 if TYPE_CHECKING:
     import pandas as pd
 
-
-# Which accepted spectra take part, under which label, and which train or are held out?
-# ----------------------------------------------------------------------
-# The label is that of the unit, or that of the scan where the target is a column of the scan sheet:
-# such labels may change from session to session, as the stage of a disease does.
-#
-# Up to ``MOST_IN_MEMORY`` scans the spectra are read at once. Beyond, they stay in their files:
-# the classifier reads them in row groups (:mod:`leafledger.classes.streaming`), and what cannot be
-# summed works on a stated sample of units (:mod:`leafledger.classes.labelled_scans`).
 
 # Which accepted spectra take part, and what is the label of each?
 # ----------------------------------------------------------------------
@@ -546,7 +537,7 @@ def _coded(labels: Iterable[str]) -> tuple[tuple[str, ...], Codes]:
     return tuple(str(name) for name in names), codes.astype(np.int_)
 
 
-# On which scans does work, where a study has more of them than can be worked on?
+# A sample of units, where a study has more scans than can be worked on
 # ----------------------------------------------------------------------
 # Permuted labels, held-out sessions, negative controls and baseline classifiers refit so often
 # that their time grows much faster than the scans. Beyond a number of scans that each states, they

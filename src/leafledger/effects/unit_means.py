@@ -1,4 +1,4 @@
-"""What value has each unit in each session, and by how much did it change?"""
+"""What value has each unit in each session, and by how much did it change? Rule ``unit_means``."""
 
 from __future__ import annotations
 
@@ -23,9 +23,6 @@ from leafledger.words import counted, listed
 if TYPE_CHECKING:
     import pandas as pd
 
-
-# What value has each unit in each session, and by how much did it change?
-# ----------------------------------------------------------------------
 
 # Means of units: scans are averaged within leaf, leaves within unit.
 # ----------------------------------------------------------------------
@@ -746,12 +743,12 @@ def described(contrast: Contrast, sample: Sample) -> float:
     return mean(treated) - (mean(reference) if contrast.reference else 0.0)
 
 
-# Rule ``unit_means``: accepted index values become one mean per unit, session and index.
+# The rule
 # ----------------------------------------------------------------------
 
 
 def run(job: Job) -> Outcome:
-    """Write ``unit_indices.csv`` (see :mod:`leafledger.effects.unit_means` for the arithmetic)."""
+    """Write ``unit_indices.csv``."""
     places = _places(job.settings["scans"])
     accepted = read_csv(job.inputs["accepted"])
     chosen = set(accepted.loc[accepted["accepted"], "scan"])

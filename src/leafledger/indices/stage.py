@@ -1,4 +1,4 @@
-"""The rule ``indices``: every index of every scan of a session, with its uncertainty."""
+"""What are the indices of a session, with three uncertainties and a status? Rule ``indices``."""
 
 from __future__ import annotations
 
@@ -21,9 +21,6 @@ from leafledger.study.tables import INDICES
 if TYPE_CHECKING:
     import pyarrow as pa
 
-
-# What are the indices of a session: values, three uncertainties and a status for each scan?
-# ----------------------------------------------------------------------
 
 # From the uncertainty of reflectance to the uncertainty of an index.
 # ----------------------------------------------------------------------
@@ -335,7 +332,7 @@ def coarse_sentence(entry: Formula, trusted: Array, limit_nm: float) -> str | No
     return f"{entry.index} is read from far neighbours: {', '.join(wide)}. Compare with care."
 
 
-# The rule ``indices``: every index of every scan of a session, with its uncertainty.
+# The table of a session
 # ----------------------------------------------------------------------
 
 _WIDEST_GAP_NM = 10.0

@@ -1,4 +1,4 @@
-"""What is on record of every run: a file for each run, chained to the one before.
+"""What is on record: every run, chained to the one before, and every plan?
 
 The book is written without MLflow, and the tracking store is a copy of it. A run's file names its
 records, sheets, logs and events by digest; small files are kept under their digests for good.
@@ -45,7 +45,7 @@ from leafledger.study.written_plan import (
     text_of,
 )
 
-# Which plans are on record: those that runs followed, and those recorded by themselves?
+# Plans: those that runs followed, and those recorded by themselves
 # ----------------------------------------------------------------------
 # ``leafledger plan record`` writes ``ledger/plans/NNN.txt``, the text of the plan, and
 # ``ledger/plans/NNN.json``, an entry that names its digest and follows the newest run. So does
@@ -420,11 +420,6 @@ def _unnamed(book: BookView, entry: Entry) -> Iterator[Broken]:
             yield Broken(entry_file(entry["plan"]), "chain", what)
             return
 
-
-# What is on record of every run: a file for each run, chained to the one before.
-# ----------------------------------------------------------------------
-# The book is written without MLflow, and the tracking store is a copy of it. A run's file names its
-# records, sheets, logs and events by digest; small files are kept under their digests for good.
 
 # A run begins
 # ----------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""How is a run read in the list of runs: by what name, with which answer, with what description?
+"""How do a run and a lineage read: the name, answer and description of a run, a result traced back?
 
 A list of ids and 140 numbers answers nobody. A run is named by what changed since the run before;
 a handful of numbers and three tags say what it found; its description holds the findings in words.
@@ -25,12 +25,8 @@ from leafledger.study.table_files import read_csv, read_json
 from leafledger.study.written_plan import mark_of
 from leafledger.words import counted, decimals, number, p_text
 
-# How is a run read in the list of runs: by what name, with which answer, with what description?
+# A run in the list of runs
 # ----------------------------------------------------------------------
-# A list of ids and 140 numbers answers nobody. A run is named by what changed since the run
-# before; a handful of numbers and three tags say what it found; its description holds the findings
-# in words. All of it follows from the book of runs: ``leafledger verify`` holds the store against
-# it.
 
 LONGEST_TAG = 5000
 """Characters that MLflow takes of a tag."""
@@ -282,7 +278,7 @@ def _plain(text: str) -> str:
     return escaped.replace("<", "&lt;")
 
 
-# How does a lineage read: a screenful in short, or all of it as a tree?
+# A lineage: a screenful in short, or all of it as a tree
 # ----------------------------------------------------------------------
 
 _LONGEST = 40

@@ -1,4 +1,4 @@
-"""How much chlorophyll and carotenoid does an extract hold, per leaf area and per fresh mass?
+"""How much pigment does an extract hold, and which leaves should be extracted?
 
 Published equations turn the absorbances of an extract into pigment contents. Each set of equations
 belongs to one solvent, to its own wavelengths and to a band width of the spectrophotometer; they
@@ -35,21 +35,8 @@ if TYPE_CHECKING:
     from leafledger.study.table_files import Spectra
 
 
-# How much chlorophyll and carotenoid does an extract hold, per leaf area and per fresh mass?
+# Contents of an extract
 # ----------------------------------------------------------------------
-# Published equations turn the absorbances of an extract into pigment contents. Each set of
-# equations belongs to one solvent, to its own wavelengths and to a band width of the
-# spectrophotometer; they stand in ``equations.csv`` with their source and how far the coefficients
-# were verified.
-#
-# References
-# ----------
-# Lichtenthaler HK (1987) Methods in Enzymology 148: 350-382.
-# Lichtenthaler HK, Buschmann C (2001) Current Protocols in Food Analytical Chemistry F4.3.
-# Porra RJ, Thompson WA, Kriedemann PE (1989) Biochimica et Biophysica Acta 975: 384-394.
-# Wellburn AR (1994) Journal of Plant Physiology 144: 307-313.
-# Arnon DI (1949) Plant Physiology 24: 1-15 (for comparison only).
-# JCGM 100:2008 (GUM), 5.1.2: propagation of uncertainty by the gradient.
 
 Array = NDArray[np.float64]
 
@@ -541,7 +528,7 @@ def _ratio_faults(a: float, b: float) -> list[str]:
     ]
 
 
-# Which leaves should be extracted, so that a calibration spans the study?
+# The choice of leaves to extract, so that a calibration spans the study
 # ----------------------------------------------------------------------
 # Leaves are chosen by their spectra alone, before any extraction: those that lie farthest from each
 # other, spread over units and sessions.

@@ -1,4 +1,4 @@
-"""How do the answers become a complete study: settings, sheets, order, pages to print?
+"""How do answers become a complete study, and how do treatments drawn later get into its files?
 
 Every file is a function of the answers and the seed alone. A study is written whole or not at all,
 into a new or empty folder.
@@ -53,10 +53,8 @@ from leafledger.study.sheets import EXAMPLE, UNITS
 from leafledger.study.table_files import write_bytes
 from leafledger.words import counted, plural
 
-# How do the answers become a complete study: settings, sheets, order, pages to print?
+# A new study: settings, sheets, order, pages to print
 # ----------------------------------------------------------------------
-# Every file is a function of the answers and the seed alone. A study is written whole or not at
-# all, into a new or empty folder.
 
 TREATMENT = "treatment"
 SCAN_COLUMNS = (
@@ -532,7 +530,7 @@ def letter_warnings(answers: Answers) -> list[str]:
     return [f"The PDFs have no letters for {missing}: print the sheets and labels from the HTML."]
 
 
-# How do treatments, blocks and a new order get into a study's files, all else staying as it was?
+# Treatments, blocks and a new order in the files of a study
 # ----------------------------------------------------------------------
 # Columns that a person added, comments, line ends and the order of rows are kept. Nothing is
 # written here: each function turns the bytes of a file into those of the new one.

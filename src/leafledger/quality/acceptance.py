@@ -1,4 +1,4 @@
-"""Which scans and which wavelengths take part in the study, and did sessions shift?
+"""Which scans and which wavelengths take part, and did sessions shift? The rule ``acceptance``.
 
 The rule `acceptance`: flags of all sessions, what only shows between sessions, and the decisions
 of people become accepted.csv and exclusions.csv; the whites give the trusted range; control units,
@@ -55,7 +55,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Which wavelengths can be trusted, by the white references alone?
+# The trusted range, by the white references alone
 # ----------------------------------------------------------------------
 # Leaves have no part in it: a range chosen by them would follow the treatment. What the white's
 # signal means for a dark leaf is predicted from the noise of whites and darks.
@@ -345,11 +345,8 @@ def largest_noise(
     return largest
 
 
-# Which scans and which wavelengths take part in the study, and did sessions shift?
+# Accepted scans, exclusions and systematic errors
 # ----------------------------------------------------------------------
-# The rule `acceptance`: flags of all sessions, what only shows between sessions, and the decisions
-# of people become accepted.csv and exclusions.csv; the whites give the trusted range; control
-# units, references and the order of measuring give the two tables of systematic error.
 
 
 def run(job: Job) -> Outcome:

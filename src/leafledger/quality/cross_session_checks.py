@@ -1,4 +1,4 @@
-"""Which faults of a session show only beside the other sessions?
+"""Which faults show only beside other scans and other sessions: copies, order, darks, whites, axes?
 
 Darks of one integration time that are all shifted, or all recorded on another scale; whites that
 are brighter or dimmer as a whole; copies of scans of another session; wavelength axes that stand
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Is a scan in the study twice, or its time out of order?
+# Scans that are in the study twice, and times out of order
 # ----------------------------------------------------------------------
 # Duplicates are found by a digest of the raw values, within a session and between sessions; single
 # wrong times by an order of the sheet that all other scans keep.
@@ -215,11 +215,8 @@ def _copy(scan: str, other: str, session: str) -> Flag:
     )
 
 
-# Which faults of a session show only beside the other sessions?
+# Sessions beside each other
 # ----------------------------------------------------------------------
-# Darks of one integration time that are all shifted, or all recorded on another scale; whites that
-# are brighter or dimmer as a whole; copies of scans of another session; wavelength axes that stand
-# apart. With two sessions the comparison does not tell which of them is odd, and says so.
 
 DARK_NOISE = "dark_noise_counts"
 """Metadata of the table of flags: noise of one dark from scan to scan, counts."""

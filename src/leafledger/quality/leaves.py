@@ -1,4 +1,4 @@
-"""Is each leaf scan a usable measurement of a leaf?
+"""Is each leaf scan a usable measurement of a leaf, and did the clip or the fibre move?
 
 It has signal above its noise, as many counts as the other leaf scans, reflectance between 0 and 1
 within its uncertainty, and a red edge. Constants without a source are common practice.
@@ -28,10 +28,8 @@ from leafledger.quality.session import (
 from leafledger.records.record import Metric
 from leafledger.resampling.intervals import Residuals, residuals, robust_sd
 
-# Is each leaf scan a usable measurement of a leaf?
+# Scans without enough light, without a leaf, or with an impossible reflectance
 # ----------------------------------------------------------------------
-# It has signal above its noise, as many counts as the other leaf scans, reflectance between 0 and 1
-# within its uncertainty, and a red edge. Constants without a source are common practice.
 
 Floats = NDArray[np.float64]
 
@@ -347,7 +345,7 @@ def _instead(red: float, infrared: float) -> str:
     return "so there is no red edge: background, paper or nothing green was in the clip."
 
 
-# Did the clip or the fibre move: for one scan, or from one scan on?
+# Clip or fibre moved, for one scan or from one scan on
 # ----------------------------------------------------------------------
 # A clip that slips adds the same to all wavelengths. Pigments cannot do that: what a leaf reflects
 # where chlorophyll absorbs most (the floors at 450-480 and 670-680 nm) follows from how far its

@@ -1,4 +1,4 @@
-"""What do the checks know of one session?
+"""What do the checks know of one session, and what do they return?
 
 Raw scans and reflectance in one place, with what follows from both: white less dark, counts per ms,
 uncertainty, the signal-to-noise of the white wavelength by wavelength, and by how much added light
@@ -35,12 +35,6 @@ if TYPE_CHECKING:
 
     from leafledger.study.table_files import SpectraTable
 
-
-# What do the checks know of one session?
-# ----------------------------------------------------------------------
-# Raw scans and reflectance in one place, with what follows from both: white less dark, counts per
-# ms, uncertainty, the signal-to-noise of the white wavelength by wavelength, and by how much added
-# light moves the indices in use.
 
 # Shifts of indices by added light
 # (uncertainty: JCGM 100:2008 (GUM), equations 10 and 13, as in the rule `indices`)
@@ -531,7 +525,7 @@ def _variance_model(signal: Floats, variance: Floats, wanted: Floats) -> Floats:
     return np.asarray(fitted, dtype=np.float64)
 
 
-# What do checks return: flags on scans, warnings, numbers; and the table of all flags?
+# Flags on scans, warnings, numbers; and the table of all flags
 # ----------------------------------------------------------------------
 
 Severity = Literal["fault", "outlier", "notice"]

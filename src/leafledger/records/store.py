@@ -1,4 +1,4 @@
-"""What is kept by the key of what made it, so that it need not be made again?
+"""What is kept: results by the key of what made them, trained models in archives?
 
 The content store keeps results, so that going back costs nothing. An entry is a folder named by the
 key; it is written under another name and renamed, so that it is whole or absent. Every file is
@@ -36,17 +36,8 @@ from leafledger.study.table_files import (
     write_bytes,
 )
 
-# What is kept by the key of what made it, so that it need not be made again?
+# The content store
 # ----------------------------------------------------------------------
-# The content store keeps results, so that going back costs nothing. An entry is a folder named by
-# the key; it is written under another name and renamed, so that it is whole or absent. Every file
-# is checked against its record before it is handed out. Parts of a result, such as the drawings of
-# a report, are kept by a key of their own, each with its digest.
-#
-# Large tables of spectra are most of a study's results. They are not copied: the file in place is
-# the only one, and it moves into its entry when another version is to take its place, and back
-# when it is asked for again. A file that is no longer what its record says is not moved; it is
-# computed anew.
 
 NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
 
@@ -403,7 +394,7 @@ def trim_parts(folder: Path, most_bytes: int) -> int:
     return sum(KeptFiles(folder, kind).trim(most_bytes) for kind in kinds)
 
 
-# How is a trained model kept, and read again from unfriendly hands?
+# Archives of trained models, read again from unfriendly hands
 # ----------------------------------------------------------------------
 # One canonical archive and its card: equal models give equal bytes. The archive and its card must
 # belong together. Nothing is pickled. What may be loaded is a list in the module of the model, not

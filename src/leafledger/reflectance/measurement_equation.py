@@ -1,4 +1,4 @@
-"""What is the reflectance of a leaf from counts, and how uncertain is it, source by source?
+"""What is the reflectance of a leaf from counts and panel, and how uncertain is it, by source?
 
 The measurement equation, and the law of propagation of uncertainty for it (GUM, JCGM 100:2008)::
 
@@ -26,15 +26,8 @@ from leafledger.errors import InputFault, Problem, bounded, quoted
 from leafledger.reflectance.count_corrections import Linearity, StrayLight
 from leafledger.reflectance.detector import Noise, same_time
 
-# What is the reflectance of a leaf from counts, and how uncertain is it, source by source?
+# The equation, and the uncertainty of each source
 # ----------------------------------------------------------------------
-# The measurement equation, and the law of propagation of uncertainty for it (GUM, JCGM 100:2008)::
-#
-#     R = R_panel * (linear(S - D_s) - s) / t_s / rate
-#     rate = sum of weight * (linear(W - D_w) - s) / t_w
-#
-# with leaf S, white W, darks D of their integration times t, stray light s of each scan (0 if it is
-# not corrected), and R_panel the panel's reflectance.
 
 Floats = NDArray[np.float64]
 
@@ -313,7 +306,7 @@ def interpolate(before: WhitePart, after: WhitePart, after_weight: Floats) -> Wh
     )
 
 
-# What does the white panel reflect: a stated number, or a table over wavelength?
+# What the white panel reflects: a stated number, or a table over wavelength
 # ----------------------------------------------------------------------
 
 WAVELENGTH, REFLECTANCE, U_RELATIVE = "wavelength_nm", "reflectance", "u_relative"

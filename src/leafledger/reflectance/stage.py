@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     import scipy.sparse
 
 
-# How do the scans of a session become reflectance on the grid of the study?
+# Scans of a session on the grid of the study
 # ----------------------------------------------------------------------
 # A few scans at a time: whites interpolated to the leaf, the measurement equation, the grid; then
 # what an uncertain wavelength axis adds to the uncertainty.
@@ -388,10 +388,8 @@ def with_axis_doubt(reflected: Reflected, grid_nm: Floats, modes_nm: Floats) -> 
     return replace(reflected, shared={**reflected.shared, **sources})
 
 
-# How does a session of counts become a table of reflectance? The rule `reflectance`.
+# The rule
 # ----------------------------------------------------------------------
-# Data that arrive as reflectance skip the arithmetic with references and nothing else: they go to
-# the same grid and through the same smoothing.
 
 
 def run(job: Job) -> Outcome:

@@ -1,4 +1,4 @@
-"""Where do the wavelengths of a session stand, by its lamp scans?
+"""Where do the wavelengths of a session stand, by its lamp scans, and which axis follows?
 
 A mercury-argon lamp measured in the session (role ``lamp``) shows how far the axis as read stands
 from published lines. It is reported, and put right if asked for. Nothing else does: the red edge
@@ -40,7 +40,7 @@ from leafledger.spectra.lamp_lines import (
 )
 from leafledger.study.table_files import SpectraTable
 
-# How far do the lines of a lamp stand off, and which axis follows?
+# Lines of a lamp
 # ----------------------------------------------------------------------
 
 Floats = NDArray[np.float64]
@@ -411,11 +411,8 @@ def _between_line_scatter(t: Floats, y: Floats, u: Floats, order: int) -> float:
     return high
 
 
-# Where do the wavelengths of a session stand, by its lamp scans?
+# Lamp scans of a session
 # ----------------------------------------------------------------------
-# A mercury-argon lamp measured in the session (role ``lamp``) shows how far the axis as read stands
-# from published lines. It is reported, and put right if asked for. Nothing else does: the red edge
-# moves with chlorophyll.
 
 _NEAR_FULL = 0.99
 """From this share of full scale on a detector is taken as full: its lines lean over."""

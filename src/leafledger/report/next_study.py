@@ -1,4 +1,4 @@
-"""Where does the variation lie, and what could the next study find?"""
+"""What comes next: sessions that wait, where variation lies, what could the next study find?"""
 
 from __future__ import annotations
 
@@ -24,9 +24,6 @@ from leafledger.words import counted, listed, plural
 if TYPE_CHECKING:
     import pandas as pd
 
-
-# Where does the variation lie, and what could the next study find?
-# ----------------------------------------------------------------------
 
 # Figures.
 # ----------------------------------------------------------------------
@@ -303,7 +300,7 @@ def _others(power: pd.DataFrame, order: Sequence[str]) -> dict[str, Any]:
     return {"rows": rows, "units": units, "leaves": middle}
 
 
-# What does the page say of a study that is not complete, and what did persons note in the field?
+# A study that is not complete, and notes of persons
 # ----------------------------------------------------------------------
 # While sessions are to come the page shows what waits, whether the arms were alike before the
 # treatment, and what the plan can detect. Of every study it shows notes, weather and light, and the

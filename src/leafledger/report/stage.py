@@ -1,4 +1,4 @@
-"""The report rule: how do tables and records become one page, its figures and a workbook?
+"""How do tables and records become page, figures, downloads and workbook? Rule ``report``.
 
 The page is one file. Style, scripts, the drawing library and all values stand inside it, so that it
 asks nothing of any network; its content security policy allows no request at all and no script but
@@ -54,7 +54,7 @@ from leafledger.study.table_files import (
 )
 from leafledger.study.tables import TABLES
 
-# Tables of the page as CSV, kept inside the page until a reader asks for one.
+# Tables of the page as CSV, kept inside the page until a reader asks for one
 # ----------------------------------------------------------------------
 # A table that stands in the results folder is given as that file, byte for byte; one of more than
 # 2 MB is not held in the page, which leads to the file instead. A table that the page works out is
@@ -284,11 +284,8 @@ def _lineage(steps: Sequence[Step]) -> Iterator[Table]:
     yield "settings", "", ["step", "setting", "value", "default", "differs"], settings
 
 
-# The report rule: how do tables and records become one page, its figures and a workbook?
+# The rule
 # ----------------------------------------------------------------------
-# The page is one file. Style, scripts, the drawing library and all values stand inside it, so that
-# it asks nothing of any network; its content security policy allows no request at all and no
-# script but those, by their digests.
 
 _HERE = Path(__file__).parent
 _STYLES = ("page.css", "live.css", "lineage.css")

@@ -1,4 +1,4 @@
-"""How sure is a number: Student's t, robust spread, intervals of shares, several studies together?
+"""How sure is a number: Student's t, robust spread and fits, intervals of shares, several studies?
 
 Thin over scipy and statsmodels. The interval of a difference of paired shares is own code, as no
 library has it.
@@ -18,10 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 
-# How sure is a number: Student's t, robust spread, intervals of shares, several studies together?
+# Distributions, spread and intervals
 # ----------------------------------------------------------------------
-# Thin over scipy and statsmodels. The interval of a difference of paired shares is own code, as no
-# library has it.
 
 Floats = NDArray[np.float64]
 
@@ -444,7 +442,7 @@ def egger_regression(
     )
 
 
-# What does a feature follow from others, when some of the points may be wrong?
+# Lines and planes through points of which some may be wrong
 # ----------------------------------------------------------------------
 # Two fits by iterated weights. Tukey's biweight, of high breakdown, leaves residuals in which scans
 # at fault stand out. Huber's weights give a line with an interval for few points.

@@ -1,4 +1,4 @@
-"""What may a reviewer see and do in one sitting: look, decide, take back, run again?
+"""What may a reviewer see and do in one sitting, and what is sent to the page and answered?
 
 Effects stay hidden until decisions are saved; what is decided after they were shown says so.
 
@@ -53,14 +53,6 @@ from leafledger.study.table_files import read_csv, refuse_links
 if TYPE_CHECKING:
     from flask import Flask
 
-
-# What may a reviewer see and do in one sitting: look, decide, take back, run again?
-# ----------------------------------------------------------------------
-# Effects stay hidden until decisions are saved; what is decided after they were shown says so.
-#
-# A camera writes where and when a picture was taken, its own serial number and often a second,
-# larger picture into the file. None of it reaches the page: the pixels are decoded, turned
-# upright, made small and encoded anew, and the raw file itself is never sent.
 
 # The photograph beside a scan
 # ----------------------------------------------------------------------
@@ -570,9 +562,6 @@ def _naming_notices(study: Study, blind: Blind) -> list[str]:
         "is not blind. Ask someone who does not know what the names mean."
     ]
 
-
-# What may be sent to the review page, and what is answered?
-# ----------------------------------------------------------------------
 
 # What the page sends: every form but its own is refused
 # ----------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""What must run, and why: judged by our own records, not by dates of files.
+"""What must run, and why, by our own records, not by dates of files; and what of the plan?
 
 Snakemake alone misses a raw file replaced by an older one, an intermediate edited by hand and two
 numbers swapped in the settings; the digests in the records miss none of them.
@@ -65,7 +65,7 @@ from leafledger.study.written_plan import (
     words_of_others,
 )
 
-# What does the book say of the plan, and how is a plan recorded?
+# The statement on the plan, and how a plan is recorded
 # ----------------------------------------------------------------------
 # The statement stands in ``results/plan_history.json`` before the report reads it, only where the
 # book can say something. It names a run or a recorded plan and a day: these are facts of the book,
@@ -315,10 +315,8 @@ def marked(findings: Sequence[dict[str, Any]], facts: Facts | None) -> list[dict
     return [{**one, "mark": marks[one["id"]]} if marks.get(one["id"]) else one for one in findings]
 
 
-# What must run, and why: judged by our own records, not by dates of files.
+# What must run, and why
 # ----------------------------------------------------------------------
-# Snakemake alone misses a raw file replaced by an older one, an intermediate edited by hand and two
-# numbers swapped in the settings; the digests in the records miss none of them.
 
 
 @dataclass(frozen=True)

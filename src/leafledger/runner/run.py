@@ -1,4 +1,4 @@
-"""A whole run of a study, or of all its variants: plan, execute, keep the books."""
+"""How does a study run, or all its variants: plan, execute, keep the books?"""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ from leafledger.study.study import PLAN_HISTORY_TASK, VARIANTS_TASK, Study, Task
 from leafledger.study.table_files import link_problems, not_through_a_link, read_json, write_text
 from leafledger.study.tables import STATED
 
-# The study under its variants: which one is at work, which runs hold, the table of all of them.
+# Variants: which one is at work, which runs hold, the table of all of them
 # ----------------------------------------------------------------------
 # The table is made of finished runs. It is out of date if a variant, the study as stated or the
 # code that it rests on is another.
@@ -242,7 +242,7 @@ def _why_not(study: Study, book: BookView, one: Settings, digests: FileDigests) 
     return why_not_as_recorded(variant, records, as_left) or "its records are no longer kept"
 
 
-# A whole run of a study, or of all its variants: plan, execute, keep the books.
+# A whole run
 # ----------------------------------------------------------------------
 
 # --- why a run ended as it did --------------------------------------------------------------------

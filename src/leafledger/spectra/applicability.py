@@ -1,4 +1,4 @@
-"""Is a spectrum like those that a model was trained on, and what takes a new instrument's there?
+"""What is done to a spectrum before a model sees it, and is it like those the model was trained on?
 
 Two distances say how far a spectrum lies from those of the training: Hotelling's T2 inside the
 model plane, and Q (the squared residual) away from it.
@@ -22,19 +22,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
-
-# Is a spectrum like those that a model was trained on, and what takes a new instrument's there?
-# ----------------------------------------------------------------------
-# Two distances say how far a spectrum lies from those of the training: Hotelling's T2 inside the
-# model plane, and Q (the squared residual) away from it.
-#
-# The same standards (leaves, tiles, panels) are scanned on the instrument that a model was trained
-# on, the home instrument, and on the new one. From the pairs a correction is learned. Two are
-# compared by leaving out one standard at a time: direct standardisation, which uses all
-# wavelengths for each, and piecewise direct standardisation, which uses the neighbours of each. A
-# correction that does not bring left-out standards nearer than no correction is refused, and so is
-# one whose standards do not span the new spectra. Nothing is interpolated: spectra must hold every
-# wavelength of the model.
 
 # The distances of a spectrum from those of the training.
 # ----------------------------------------------------------------------
@@ -454,7 +441,7 @@ def _refuse_not_finite(spectra: Array, scans: Sequence[str], source: str) -> Non
         )
 
 
-# What is done to spectra before a latent-variable model sees them?
+# What is done to spectra before a latent-variable model sees them
 # ----------------------------------------------------------------------
 # Most steps look at one spectrum only, so nothing is learned from other scans and nothing can leak
 # between the two sides of a split: these are taken once. Two steps learn from the training scans (a

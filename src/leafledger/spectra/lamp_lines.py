@@ -1,7 +1,6 @@
-"""How far is a wavelength axis off, by the lines of a mercury-argon lamp?
+"""Which peaks has the spectrum of a lamp, and are they the lines of a mercury-argon lamp?
 
-The published lines that a spectrometer can resolve are found among the peaks of a lamp scan; each
-is fitted, and a low polynomial corrects the axis.
+The published lines that a spectrometer can resolve are looked for among the peaks of a lamp scan.
 
 References
 ----------
@@ -22,7 +21,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-# Where do the peaks of a line spectrum stand, to a fraction of a pixel?
+# Peaks of a line spectrum, to a fraction of a pixel
 # ----------------------------------------------------------------------
 # Peaks are first seen as local maxima. Then lines that overlap are fitted together: Gaussians of
 # one width, each integrated over the pixels, on a straight baseline, moved together by one shift.
@@ -269,19 +268,8 @@ def _fitted_lines(
     return shift, sigma, np.asarray(area), float(u[0]), np.asarray(u[2 : 2 + len(lines)])
 
 
-# How far is a wavelength axis off, by the lines of a mercury-argon lamp?
+# Published lines
 # ----------------------------------------------------------------------
-# The published lines that a spectrometer can resolve are found among the peaks of a lamp scan; each
-# is fitted, and a low polynomial corrects the axis.
-#
-# References
-# ----------
-# Wavelengths are in air, nm. Mercury 253-580 nm: Sansonetti, Salit & Reader 1996, Appl. Opt.
-# 35:74-77 (recommended wavelengths of mercury pencil lamps; those below 400 nm from memory).
-# Mercury at 1,014 nm and argon: Sansonetti & Martin 2005, J. Phys. Chem. Ref. Data 34:1559, as in
-# the NIST Atomic Spectra Database (from memory). Strengths are rough, as silicon detectors show the
-# lines (common practice, no source); they decide what may be seen at all and weigh lines that no
-# leaf spectrometer parts, nothing else.
 
 Element = Literal["Hg", "Ar"]
 

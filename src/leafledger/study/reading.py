@@ -1,4 +1,4 @@
-"""How is a study folder read, with the problems of all its files together?"""
+"""How is a study folder read, with all its problems, and what need not be read again?"""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ from leafledger.study.table_sheet import (
 )
 from leafledger.study.yaml_text import YamlText
 
-# What need not be read again of a study whose files have not changed since?
+# What need not be read again of a study whose files have not changed since
 # ----------------------------------------------------------------------
 # Two things are kept in ``ledger/cache``, both whole or absent, both used only if the bytes of
 # every file that they rest on are still the same. Without them a study is read from its sheets.
@@ -316,9 +316,6 @@ def remove_jobs(folder: Path) -> None:
     """Remove what was handed to the tasks of a run."""
     remove_folder(folder / JOBS)
 
-
-# How is a study folder read, with the problems of all its files together?
-# ----------------------------------------------------------------------
 
 # Read a study folder: definition, units, scans and decisions, with all their problems together.
 # ----------------------------------------------------------------------

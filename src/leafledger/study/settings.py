@@ -449,9 +449,6 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
 """Section as `Rule.sees` names it -> the function that cuts it from the study."""
 
 
-# What a record holds
-# ----------------------------------------------------------------------
-
 # As flat text, name by name.
 # ----------------------------------------------------------------------
 

@@ -1,4 +1,4 @@
-"""How does a decision get into decisions.csv, whole and never over another reviewer's?
+"""How is a sheet changed without touching another byte: one cell, or the decisions of a reviewer?
 
 All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
 meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
@@ -35,7 +35,7 @@ from leafledger.study.table_files import (
     write_bytes,
 )
 
-# How is one cell of a CSV sheet changed without touching another byte?
+# One cell of a CSV sheet
 # ----------------------------------------------------------------------
 # The sheet belongs to a person: comments, blank lines, quotes, line ends, a byte-order mark and
 # columns that nobody here knows stay as they are. Only cells that are set are written anew.
@@ -334,12 +334,6 @@ def cell_text(text: str, column: str) -> str:
         raise InputFault(Problem("scans.csv", *wrong, column=column))
     return clean
 
-
-# How does a decision get into decisions.csv, whole and never over another reviewer's?
-# ----------------------------------------------------------------------
-# All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
-# meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
-# column for the digest of what was judged gets one at the right, empty in the rows that were there.
 
 # A column added to a sheet, and nothing else touched in it
 # ----------------------------------------------------------------------

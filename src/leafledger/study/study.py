@@ -1,4 +1,4 @@
-"""What is a checked study, and which results does it have?"""
+"""What is a checked study, which results does it have, and which tasks?"""
 
 from __future__ import annotations
 
@@ -38,9 +38,6 @@ if TYPE_CHECKING:
     from leafledger.study.reading import SheetRows
     from leafledger.study.table_files import Spectra
 
-
-# What is a checked study, and which results does it have?
-# ----------------------------------------------------------------------
 
 # The figures that a report leaves behind, as files and as a notebook shows them.
 # ----------------------------------------------------------------------
@@ -492,7 +489,7 @@ def wanted_sessions(definition: Definition) -> tuple[str, ...]:
     return tuple(s for s in phases if s in named_sessions)
 
 
-# The tasks of a study: the rules of the registry on its sessions, with the files of each.
+# Tasks: the rules of the registry on the sessions of a study, with the files of each
 # ----------------------------------------------------------------------
 
 

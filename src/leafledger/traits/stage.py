@@ -1,4 +1,4 @@
-"""Rule ``traits``: train, validate and save models that estimate traits from spectra."""
+"""Rule ``traits``: train, validate, describe and save models that estimate traits from spectra."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# What is written of the trait models: rows of tables, sentences, and what the models rest on.
+# Rows of tables, sentences, and what the models rest on
 # ----------------------------------------------------------------------
 
 Array = NDArray[np.float64]
@@ -592,7 +592,7 @@ def per_target(rows: Mapping[str, float]) -> dict[str, float]:
     return {name: value for name, value in rows.items() if math.isfinite(value)}
 
 
-# Rule ``traits``: train, validate and save models that estimate traits from spectra.
+# The rule
 # ----------------------------------------------------------------------
 
 

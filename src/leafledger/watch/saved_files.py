@@ -26,12 +26,6 @@ from leafledger.study.sheets import PathCheck
 from leafledger.study.study import Study, Task
 from leafledger.watch.session_steps import MeasuringOrder, Step, study_to_measure
 
-# Which files has the acquisition program saved, and which of them are complete?
-# ----------------------------------------------------------------------
-# A folder is looked through by size and date. Notices of the file system (watchfiles) only say
-# when to look: a folder on another machine gives none, so it is looked through again and again. A
-# file is complete once neither size nor date have changed for a while.
-
 # What counts as a file of the instrument.
 # ----------------------------------------------------------------------
 
@@ -330,7 +324,7 @@ class FolderNotices:
             self._thread.join(timeout=2)
 
 
-# An instrument that saves the scans of a finished study again, one by one, as on a bench.
+# A scripted instrument: it saves the scans of a finished study again, one by one
 # ----------------------------------------------------------------------
 # For tests and demonstrations: it looks in the scan sheet of the study that is measured what comes
 # next, and saves that scan of the finished study, at a stated rhythm, in halves or with a planted
