@@ -14,14 +14,13 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.ledger import book
+from leafledger.ledger.run_summary import lines
 from leafledger.ledger.trace import as_json, sheets_read, trace, treatment_groups
-from leafledger.ledger.trace_words import lines
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import Code, sha256_of_file
 from leafledger.records.record import Record
 from leafledger.study.reading import read_study
-from leafledger.study.study import Study
-from leafledger.study.tasks import tasks
+from leafledger.study.study import Study, tasks
 
 from .conftest import enact
 

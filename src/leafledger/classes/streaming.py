@@ -4,7 +4,7 @@ The spectra stay in their Parquet files and are read in passes of row groups. Ta
 ``splits.MOST_IN_MEMORY`` scans (``splits.SIZE_RULE``, which ``summary.json`` records):
 
 1. one pass sums products for every part of the scans that always stays together, for all
-   preprocessing steps (:mod:`leafledger.classes.summed_fits`);
+   preprocessing steps (:mod:`leafledger.classes.fold_fit`);
 2. the models of all training sets of the nested validation follow from these sums;
 3. one pass predicts: scans held out, scans of the inner folds (kept as wrong predictions of each
    unit, from which the inner loop chooses), and training scans (kept as confusion matrices);
@@ -35,21 +35,22 @@ from leafledger.classes.explanation import (
     classes_of_units,
     redrawn,
     spread_of,
+    terms_of_sums,
     turned,
 )
 from leafledger.classes.fold_assignment import Plan
-from leafledger.classes.fold_fit import FoldFit, Procedure
-from leafledger.classes.labelled_scans import STUDY, Labelled
-from leafledger.classes.model import LEVELS, MOST_FOLDS
-from leafledger.classes.summed_fits import (
+from leafledger.classes.fold_fit import (
+    FoldFit,
+    Procedure,
     SummedFit,
     fit_sums,
     parts_of,
     ready_blocks,
     steps_at_once,
     summed,
-    terms_of_sums,
 )
+from leafledger.classes.labelled_scans import STUDY, Labelled
+from leafledger.classes.model import LEVELS, MOST_FOLDS
 from leafledger.classes.validation import (
     Nested,
     Validated,
@@ -61,8 +62,13 @@ from leafledger.classes.validation import (
 from leafledger.errors import InputFault, Problem
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import Choice, Scheme, assign_folds, choose, unit_shares
-from leafledger.spectra.applicability import hotelling_t2, q_limit, residual_q, t2_limit
-from leafledger.spectra.preprocessing import preprocessed
+from leafledger.spectra.applicability import (
+    hotelling_t2,
+    preprocessed,
+    q_limit,
+    residual_q,
+    t2_limit,
+)
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]

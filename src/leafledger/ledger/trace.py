@@ -23,8 +23,8 @@ from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
 from leafledger.study.settings import Setting, settings_of_record
 from leafledger.study.sheets import UNITS
+from leafledger.study.study import Task, outputs
 from leafledger.study.tables import STATED
-from leafledger.study.tasks import Task, outputs
 
 if TYPE_CHECKING:
     import pandas as pd
