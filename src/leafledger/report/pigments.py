@@ -661,7 +661,7 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
     return found
 
 
-def in_order_of_sessions(rows: Sequence[Row], sessions: Sequence[str]) -> Rows:
+def in_order_of_sessions(rows: Rows, sessions: Sequence[str]) -> Rows:
     """Return effects by the session that their contrast asks about, in the order of the study.
 
     Examples
