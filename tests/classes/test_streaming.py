@@ -17,7 +17,6 @@ from leafledger.classes.fold_assignment import planned
 from leafledger.classes.fold_fit import Procedure, fit_training
 from leafledger.classes.labelled_scans import labelled_spectra
 from leafledger.classes.unit_sample import sampled
-from leafledger.errors import InputFault
 from leafledger.spectra.pls import membership_of
 from leafledger.study import table_files
 from leafledger.study.table_files import read_json, read_parquet
@@ -78,6 +77,8 @@ def same_numbers(first: object, other: object, tolerance: float) -> None:
         {"preprocessing": ["autoscale"], "decision": "linear_discriminant", "weights": "balanced"},
         {"preprocessing": ["detrend"], "weights": "balanced", "folds": {"outer": 6, "repeats": 1}},
         {"split": "session", "decision": "auto", "folds": {"outer": 5, "repeats": 1}},
+        {"preprocessing": ["autoscale", "multiplicative_scatter", "none"], "decision": "auto"},
+        {"preprocessing": ["multiplicative_scatter"], "weights": "balanced", "decision": "auto"},
     ],
 )
 def test_row_groups_give_what_memory_gives(make_job, tiny_groups, classes):
@@ -107,13 +108,6 @@ def test_row_groups_give_what_memory_gives(make_job, tiny_groups, classes):
         np.testing.assert_allclose(found, expected, rtol=1e-5, atol=1e-8)
 
 
-def test_scatter_correction_is_refused_with_what_to_do(make_job, tiny_groups):
-    tiny_groups()
-    job = make_job(classes={"preprocessing": ["none", "multiplicative_scatter"]}, n_wavelengths=91)
-    with pytest.raises(InputFault, match="standard_normal_variate"):
-        stage.run(job)
-
-
 def in_files(make_job, tiny_groups, **classes):
     """Return labelled spectra in memory and in files."""
     job = make_job(classes=classes, n_wavelengths=40, gap=1.0)
@@ -141,16 +135,16 @@ def test_sums_are_those_of_the_whole_matrix(make_job, tiny_groups):
 
 
 @pytest.mark.parametrize("balanced", [False, True])
-@pytest.mark.parametrize("step", ["none", "autoscale"])
+@pytest.mark.parametrize("step", ["none", "autoscale", "multiplicative_scatter"])
 def test_a_fit_of_sums_is_that_of_the_scans(make_job, tiny_groups, step, balanced):
     """Also of a part that counts twice (a resample), against the fit of its rows."""
     memory, files, _ = in_files(make_job, tiny_groups)
     procedure = Procedure(3, 4, ("largest_membership", "linear_discriminant"), balanced)
     group = memory.unit_of % 4
     part_of, first = summed_fits.parts_of([group, memory.codes])
-    total = summed_fits.summed(files, [step], part_of, len(first))[step]
     times = np.array([1.0, 0.0, 2.0, 1.0])
-    found = summed_fits.fit_sums(total, times[group[first]], step, procedure).fit
+    asked = np.stack([np.ones(len(first)), times[group[first]]])
+    found = list(summed_fits.fitted_sets(files, step, part_of, asked, procedure))[1].fit
     rows = np.concatenate([np.repeat(np.flatnonzero(group == g), int(times[g])) for g in range(4)])
     expected = fit_training(memory.spectra[rows], memory.codes[rows], step, procedure)
     spectra = memory.spectra[group == 1]
@@ -182,6 +176,36 @@ def test_a_streamed_model_is_that_of_scikit_learn(make_job, tiny_groups):
         fit = PLSRegression(a, scale=False, tol=1e-12, max_iter=100_000)
         said = fit.fit(memory.spectra[part], member[part]).predict(memory.spectra[held])
         np.testing.assert_array_equal(nested.predicted[0][held], said.argmax(axis=1))
+
+
+def test_scatter_is_measured_against_training_scans_alone(make_job, tiny_groups, monkeypatch):
+    """Reference and fit of a fold: numpy's regression on the fold's mean, then scikit-learn's PLS.
+
+    One fit a pass gives what all in one pass give; held-out scans change nothing.
+    """
+    from sklearn.cross_decomposition import PLSRegression
+
+    memory, files, _ = in_files(make_job, tiny_groups)
+    fold = memory.unit_of % 3
+    times = 1 - np.eye(3)
+    procedure = Procedure(3, 4)
+    step = "multiplicative_scatter"
+    found = list(summed_fits.fitted_sets(files, step, fold, times, procedure))
+    monkeypatch.setattr(summed_fits, "PRODUCTS_AT_ONCE", 1)
+    again = list(summed_fits.fitted_sets(files, step, fold, times, procedure))
+    for i, fitted in enumerate(found):
+        assert again[i].fit.terms() == fitted.fit.terms()
+        training = memory.spectra[fold != i]
+        reference = training.mean(axis=0)
+        np.testing.assert_allclose(fitted.fit.learned.reference, reference, rtol=1e-12)
+        slope, offset = np.polyfit(reference, memory.spectra.T, 1)
+        corrected = (memory.spectra - offset[:, None]) / slope[:, None]
+        member = membership_of(memory.codes, 3)
+        fit = PLSRegression(4, scale=False, tol=1e-12, max_iter=100_000)
+        fit.fit(corrected[fold != i], member[fold != i])
+        np.testing.assert_allclose(
+            fitted.fit.decision_path(memory.spectra)[-1], fit.predict(corrected), atol=1e-5
+        )
 
 
 @pytest.mark.parametrize("mutant", ["last block", "offset", "class sums", "part twice"])

@@ -242,7 +242,11 @@ class FoldFit:
         numpy.ndarray
             Predicted membership or log posterior, shape ``(n_components, n_scans, n_classes)``.
         """
-        return self.decided(self.path.place(self.learned.apply(spectra)), decision)
+        return self.decided(self.scores(spectra), decision)
+
+    def scores(self, spectra: Array) -> Array:
+        """Return scores of spectra after their row-wise step, shape ``(n_scans, n_components)``."""
+        return self.path.place(self.learned.apply(spectra))
 
     def decided(self, scores: Array, decision: str | None = None) -> Array:
         """Return :meth:`decision_path` of scans whose scores ``(n_scans, n_components)`` are known.

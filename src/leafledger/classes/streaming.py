@@ -16,13 +16,14 @@ Nothing is approximated in the model, its validation or its predictions: ``tests
 test_streaming.py`` holds them to the path in memory. Three numbers rest on fewer scans or groups,
 and say so: the sharpness (``SHARPNESS_SCANS``), the resampled terms (``GROUPS``) and the
 separating wavelengths of confused pairs (``UNITS_OF_PAIRS``). Multiplicative scatter correction
-has another reference in every training set, so no sum serves two sets: it is refused here.
+has another reference in every training set and resample, so no sum of products serves two of them:
+each has its own, which takes one further pass and as many times the products.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -39,11 +40,12 @@ from leafledger.classes.explanation import (
 )
 from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import FoldFit, Procedure
-from leafledger.classes.labelled_scans import STUDY, Labelled
+from leafledger.classes.labelled_scans import Labelled
 from leafledger.classes.model import LEVELS, MOST_FOLDS
 from leafledger.classes.summed_fits import (
     SummedFit,
     fit_sums,
+    fitted_sets,
     parts_of,
     ready_blocks,
     steps_at_once,
@@ -58,11 +60,10 @@ from leafledger.classes.validation import (
     fit_sharpness,
     softmax,
 )
-from leafledger.errors import InputFault, Problem
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import Choice, Scheme, assign_folds, choose, unit_shares
 from leafledger.spectra.applicability import hotelling_t2, q_limit, residual_q, t2_limit
-from leafledger.spectra.preprocessing import preprocessed
+from leafledger.spectra.preprocessing import SCATTER, preprocessed
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]
@@ -74,29 +75,7 @@ GROUPS = 30
 """Groups of units that are resampled, where there are more units."""
 UNITS_OF_PAIRS = 2000
 """Labelled units whose mean spectra say which wavelengths separate two classes, at most."""
-_SCATTER = "multiplicative_scatter"
 _LEAST_EIGENVALUE = 1e-13
-
-
-def refuse_scatter(data: Labelled, steps: Sequence[str]) -> None:
-    """Refuse the one preprocessing step that cannot be summed by parts.
-
-    Raises
-    ------
-    InputFault
-        If the spectra stay in their files and multiplicative scatter is among the steps.
-    """
-    if data.files is not None and _SCATTER in steps:
-        raise InputFault(
-            Problem(
-                file=STUDY,
-                column="classes.preprocessing",
-                found=f"{_SCATTER}, with {len(data.codes):,} scans",
-                expected="steps whose products can be summed over scans read in row groups",
-                mend="Use standard_normal_variate, which takes off the same scatter scan by scan, "
-                "or fewer sessions.",
-            )
-        )
 
 
 # Predictions of every training set, in one pass.
@@ -238,21 +217,29 @@ def _predicted(
         step: [_projection(fit, a, offset[step]) for fit in some] for step, some in fits.items()
     }
     for rows, ready in ready_blocks(data, list(fits)):
-        for place, (step, some) in enumerate(fits.items()):
-            centred = ready[step] - offset[step]
-            for j in np.unique(cell_of[rows]):
-                here = np.flatnonzero(cell_of[rows] == j)
-                if not sets[j]:
-                    continue
-                # Scores of all sets that are asked for these scans, in one product.
-                rotations = np.hstack([turned_by[step][s][0] for s in sets[j]])
-                scores = centred[here] @ rotations
-                for m, s in enumerate(sets[j]):
-                    own = scores[:, m * a : (m + 1) * a] - turned_by[step][s][1]
+        for j in np.unique(cell_of[rows]):
+            here = np.flatnonzero(cell_of[rows] == j)
+            for place, (step, some) in enumerate(fits.items()):
+                if step == SCATTER:
+                    scored = ((s, some[s].first(a).scores(ready[step][here])) for s in sets[j])
+                else:
+                    scored = _scored(ready[step][here] - offset[step], sets[j], turned_by[step])
+                for s, scores in scored:
                     for d, decision in enumerate(procedure.decisions):
-                        said = some[s].decided(own, decision).argmax(axis=-1)
+                        said = some[s].decided(scores, decision).argmax(axis=-1)
                         out.add(place * n_rules + d, cells[j], s, rows[here], said)
     return out
+
+
+def _scored(
+    centred: Array, sets: Sequence[int], turned_by: Sequence[tuple[Array, Array]]
+) -> Iterator[tuple[int, Array]]:
+    """Yield the scores of the same scans under every set that is asked, from one product."""
+    if not sets:
+        return
+    scores = centred @ np.hstack([turned_by[s][0] for s in sets])
+    for s, own in zip(sets, np.split(scores, len(sets), axis=1), strict=True):
+        yield s, own - turned_by[s][1]
 
 
 def _fits(
@@ -265,15 +252,30 @@ def _fits(
     columns = [*scheme.training, *([data.codes] if procedure.balanced else [])]
     part_of, first = parts_of(columns)
     times = scheme.training[:, first].astype(np.float64)
+    # The fit of all scans, those of the outer folds, then the others.
+    first_ones = list(scheme.outer[:MOST_FOLDS]) if keep else []
+    order = first_ones + [s for s in range(len(times)) if s not in first_ones]
+    asked = np.vstack([np.ones((int(keep), len(first))), times[order]])
+    n_kept = len(first_ones) + keep
     fits: Fits = {}
     kept: dict[str, tuple[SummedFit, ...]] = {}
-    for some in steps_at_once(steps, len(first), len(data.wavelength_nm)):
+
+    def take(step: str, found: Iterator[SummedFit]) -> None:
+        in_order = []
+        for i, each in enumerate(found):
+            if i < n_kept:
+                kept[step] = (*kept.get(step, ()), each)
+            if i >= keep:
+                in_order.append(each.fit)
+        fits[step] = [in_order[order.index(s)] for s in range(len(times))]
+
+    by_parts = [step for step in steps if step != SCATTER]
+    for some in steps_at_once(by_parts, len(first), len(data.wavelength_nm)):
         for step, total in summed(data, some, part_of, len(first)).items():
-            fits[step] = [fit_sums(total, each, step, procedure).fit for each in times]
-            if keep:
-                which = [np.ones(len(first)), *(times[o] for o in scheme.outer[:MOST_FOLDS])]
-                kept[step] = tuple(fit_sums(total, each, step, procedure) for each in which)
-    return fits, kept
+            take(step, (fit_sums(total, each, step, procedure) for each in asked))
+    if SCATTER in steps:
+        take(SCATTER, fitted_sets(data, SCATTER, part_of, asked, procedure))
+    return {step: fits[step] for step in steps}, kept
 
 
 # Nested validation.
@@ -311,11 +313,10 @@ def streamed_validation(
     plan
         Splits.
     steps
-        Preprocessing steps to choose among; multiplicative scatter is refused.
+        Preprocessing steps to choose among.
     procedure
         How every model is fitted.
     """
-    refuse_scatter(data, steps)
     most = replace(procedure, n_components=plan.widths[-1])
     tested, decisions = plan.tested, procedure.decisions
     searched, done = plan.widths[0], 0
@@ -440,8 +441,7 @@ def _decisions(
         for found, (step, decision, n, fit, scans) in zip(out, wanted, strict=True):
             here = scans[rows]
             if here.any():
-                spectra = fit.learned.apply(ready[step][here])
-                placed = (spectra - fit.path.spectrum_mean) @ fit.path.rotations[:, :n]
+                placed = fit.first(n).scores(ready[step][here])
                 found.append((rows[here], fit.decided(placed, decision)[n - 1]))
     return [
         (np.concatenate([r for r, _ in found]), np.concatenate([d for _, d in found]))
@@ -533,14 +533,16 @@ def final_pass(data: Labelled, plan: Plan, streamed: StreamedValidation, seed: i
     group_of, group_codes = _groups(data, seed)
     columns = [group_of, *([data.codes] if procedure.balanced else [])]
     part_of, first = parts_of(columns)
-    total = summed(data, [step], part_of, len(first))[step]
     rng = generator(seed, "resampled terms")
-    resampled = []
-    for _ in range(N_RESAMPLES):
-        drawn = np.bincount(redrawn(group_codes, rng), minlength=len(group_codes))
-        again = fit_sums(total, drawn[group_of[first]].astype(float), step, procedure)
-        resampled.append(turned(terms_of_sums(again, n), final.fit.path))
-    del total
+    drawn = [
+        np.bincount(redrawn(group_codes, rng), minlength=len(group_codes))
+        for _ in range(N_RESAMPLES)
+    ]
+    times = np.stack(drawn)[:, group_of[first]].astype(np.float64)
+    resampled = [
+        turned(terms_of_sums(again, n), final.fit.path)
+        for again in fitted_sets(data, step, part_of, times, procedure)
+    ]
     distances, means, class_of, digest = _last_pass(data, plan, streamed, step, n, seed)
     path = final.fit.path
     squares = (path.loadings**2).sum(axis=0) * path.score_sizes
