@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
@@ -12,11 +13,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import labelled_scans, stage, streaming, summed_fits
+from leafledger.classes import class_tables, labelled_scans, stage, streaming, summed_fits
 from leafledger.classes.fold_assignment import planned
 from leafledger.classes.fold_fit import Procedure, fit_training
 from leafledger.classes.labelled_scans import labelled_spectra
 from leafledger.classes.unit_sample import sampled
+from leafledger.errors import StageFailure
 from leafledger.spectra.pls import membership_of
 from leafledger.study import table_files
 from leafledger.study.table_files import read_json, read_parquet
@@ -232,6 +234,40 @@ def test_a_wrong_sum_is_seen(make_job, tiny_groups, monkeypatch, mutant):
     decided = [fit.decision_path(memory.spectra) for fit in (right, wrong, expected)]
     np.testing.assert_allclose(decided[0], decided[2], atol=1e-6)
     assert np.abs(decided[1] - decided[2]).max() > 1e-3
+
+
+def test_predictions_written_in_pieces_have_the_same_bytes(make_job, monkeypatch):
+    """Seven scans a piece or all at once, the order is that of the whole table sorted by pandas."""
+    written = []
+    for scans, folder in ((7, "pieces"), (10**6, "whole")):
+        monkeypatch.setattr(class_tables, "SCANS_AT_ONCE", scans)
+        job = make_job(classes={"n_permutations": 0}, folder=folder)
+        stage.run(job)
+        written.append(job.outputs["predictions"].read_bytes())
+    assert written[0] == written[1]
+    said = pd.read_csv(io.BytesIO(written[0]), dtype=str)
+    ordered = said.sort_values(["scan", "repeat", "fold"], ignore_index=True)
+    pd.testing.assert_frame_equal(said, ordered)
+    assert len(said) == 12 * 2 * 2 * 2 and said.columns[0] == "scan"
+
+
+def test_a_table_of_pieces_is_whole_or_absent(tmp_path):
+    """Text, numbers, flags, cells like formulas: as one frame; a piece that fails leaves none."""
+    frame = pd.DataFrame(
+        {"scan": ["a", "=b", "c", ""], "value": [0.1, np.nan, 1 / 3, 1e-30],
+         "kept": [True, False, True, True], "n": [1, 2, 3, 4]}
+    )  # fmt: skip
+    table_files.write_csv(tmp_path / "whole.csv", frame, list(frame))
+    pieces = (frame.iloc[i : i + 1] for i in range(4))
+    table_files.write_csv(tmp_path / "pieces.csv", pieces, list(frame))
+    assert (tmp_path / "pieces.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
+    plain = "scan,value,kept,n\na,0.1,true,1\n'=b,,false,2\n"
+    assert (tmp_path / "whole.csv").read_bytes().startswith(plain.encode())
+    before = sorted(tmp_path.iterdir())
+    broken = (frame if i == 0 else frame.assign(more=1) for i in range(2))
+    with pytest.raises(StageFailure, match="more"):
+        table_files.write_csv(tmp_path / "broken.csv", broken, list(frame))
+    assert sorted(tmp_path.iterdir()) == before
 
 
 def many_units(n_units: int, per: dict[str, int]) -> dict[str, dict[str, str]]:

@@ -23,7 +23,7 @@ each has its own, which takes one further pass and as many times the products.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -220,6 +220,7 @@ def _predicted(
         for j in np.unique(cell_of[rows]):
             here = np.flatnonzero(cell_of[rows] == j)
             for place, (step, some) in enumerate(fits.items()):
+                scored: Iterable[tuple[int, Array]]
                 if step == SCATTER:
                     scored = ((s, some[s].first(a).scores(ready[step][here])) for s in sets[j])
                 else:
