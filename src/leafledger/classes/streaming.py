@@ -61,7 +61,14 @@ from leafledger.classes.validation import (
     softmax,
 )
 from leafledger.resampling.permutation import generator
-from leafledger.resampling.splits import Choice, Scheme, assign_folds, choose, unit_shares
+from leafledger.resampling.splits import (
+    Choice,
+    CountedLosses,
+    Scheme,
+    assign_folds,
+    choose,
+    unit_shares,
+)
 from leafledger.spectra.applicability import hotelling_t2, q_limit, residual_q, t2_limit
 from leafledger.spectra.preprocessing import SCATTER, preprocessed
 
@@ -124,14 +131,13 @@ class _Predictions:
         self, data: Labelled, scheme: Scheme, n_candidates: int, n_components: int
     ) -> None:
         k, n_units, n_folds = len(data.classes), len(data.units), scheme.n_folds
-        scans = int(np.bincount(data.unit_of).max())
-        width = np.uint8 if scans < 2**8 else np.uint16 if scans < 2**16 else np.uint32
         self.data, self.scheme = data, scheme
         # Class numbers of scans held out; wrong predictions of every unit in the inner folds.
         self.held = np.full(
             (n_candidates, n_components, len(data.codes)), -1, np.int8 if k < 128 else np.int16
         )
-        self.wrong = np.zeros((n_folds, n_candidates, n_components, n_units), width)
+        kind = _counts_up_to(int(np.bincount(data.unit_of).max()))
+        self.wrong = np.zeros((n_folds, n_candidates, n_components, n_units), kind)
         self.training = np.zeros((n_folds, n_candidates, n_components, k, k), np.int_)
 
     def add(
@@ -159,10 +165,35 @@ class _Predictions:
             scans = np.zeros(len(self.data.units), dtype=np.int_)
             for _, validated in inner:
                 scans += np.bincount(self.data.unit_of[validated], minlength=len(scans))
-            there = scans > 0
-            losses = self.wrong[i][..., there] / scans[there]
-            out.append(choose(losses[:, None], widths))
+            wrong = self.wrong[i]
+            if not scans.all():
+                wrong, scans = wrong[..., scans > 0], scans[scans > 0]
+            out.append(choose(CountedLosses(wrong, scans), widths))
         return out
+
+    def wrong_held_out(self, n_repeats: int) -> NDArray[np.unsignedinteger]:
+        """Return the scans of each unit wrongly predicted while held out, for each candidate.
+
+        Shape ``(n_candidates, n_components, n_units_tested)``; the sum over so many repeats fits
+        the type of number.
+        """
+        rows = np.flatnonzero(self.scheme.tested)
+        rows = rows[np.argsort(self.data.unit_of[rows], kind="stable")]
+        starts = np.unique(self.data.unit_of[rows], return_index=True)[1]
+        n_candidates, n_components = self.held.shape[:2]
+        codes = self.data.codes[rows]
+        kind = _counts_up_to(n_repeats * int(np.bincount(self.data.unit_of).max()))
+        out = np.empty((n_candidates, n_components, len(starts)), kind)
+        for c in range(n_candidates):
+            for a in range(n_components):
+                wrong = self.held[c, a][rows] != codes
+                out[c, a] = np.add.reduceat(wrong, starts, dtype=kind)
+        return out
+
+
+def _counts_up_to(most: int) -> type[np.unsignedinteger]:
+    """Return the smallest type of number that holds counts up to ``most``."""
+    return np.uint8 if most < 2**8 else np.uint16 if most < 2**16 else np.uint32
 
 
 def _confusions(codes: Codes, said: Codes, n_classes: int) -> Codes:
@@ -322,7 +353,7 @@ def streamed_validation(
     tested, decisions = plan.tested, procedure.decisions
     searched, done = plan.widths[0], 0
     repeats: list[Nested] = []
-    losses: list[Array] = []
+    wrong: NDArray[np.unsignedinteger] | None = None
     probability: list[Array] = []
     digests: list[tuple[str, ...]] = []
     outer_fits: list[Fits] = []
@@ -334,15 +365,13 @@ def streamed_validation(
         predicted, choices, wide = _widened(data, scheme, fits, procedure, plan.widths, searched)
         if wide > searched and done:
             searched, done = wide, 0
-            repeats, losses, probability, digests, outer_fits = [], [], [], [], []
+            repeats, wrong, probability, digests, outer_fits = [], None, [], [], []
             continue
         searched = wide
-        wrong = (predicted.held != data.codes)[..., tested]
-        losses.append(
-            np.stack([unit_shares(each.astype(np.float64), data.unit_of[tested]) for each in wrong])
-        )
+        of_repeat = predicted.wrong_held_out(len(plan.schemes))
+        wrong = of_repeat if wrong is None else wrong + of_repeat
         repeats.append(_nested(predicted, choices, data))
-        del predicted, wrong
+        del predicted
         probability.append(_probabilities(data, scheme, choices, fits, procedure))
         chosen = [choice.chosen(len(decisions)) for choice in choices]
         digests.append(
@@ -356,12 +385,15 @@ def streamed_validation(
         )
         outer_fits.append({step: [of[o] for o in scheme.outer] for step, of in fits.items()})
         done += 1
-    final = choose(np.mean(losses, axis=0)[:, None], plan.widths)
+    if wrong is None:
+        raise ValueError("no repeat was planned")
+    scans = np.unique(data.unit_of[tested], return_counts=True)[1]
+    final = choose(CountedLosses(wrong, scans * len(plan.schemes)), plan.widths)
+    del wrong
     step, rule, n_components = final.chosen(len(decisions))
     sharpness = _final_sharpness(data, plan, outer_fits, steps[step], decisions[rule], n_components)
     right = np.mean([(nested.predicted[0] == data.codes)[tested] for nested in repeats], axis=0)
     units = data.unit_of[tested]
-    scans = np.unique(units, return_counts=True)[1].astype(np.float64)
     validated = Validated(
         steps=tuple(steps),
         procedure=replace(procedure, n_components=searched),
@@ -372,7 +404,7 @@ def streamed_validation(
         ),
         tested=tested,
         unit_right=unit_shares(right, units) * scans,
-        unit_scans=scans,
+        unit_scans=scans.astype(np.float64),
         final=final,
         probability=tuple(probability),
         sharpness=sharpness,
@@ -391,12 +423,15 @@ def _widened(
     searched: int,
 ) -> tuple[_Predictions, list[Choice], int]:
     """Predict and choose, with more latent variables while the losses still fall."""
-    for wide in [w for w in widths if w >= searched] or [searched]:
+    wide, *wider = [w for w in widths if w >= searched] or [searched]
+    while True:
         predicted = _predicted(data, scheme, fits, procedure, wide)
         choices = predicted.choices(widths)
-        if not any(choice.rising[0] for choice in choices):
-            break
-    return predicted, choices, wide
+        if not wider or not any(choice.rising[0] for choice in choices):
+            return predicted, choices, wide
+        # Else the predictions of both searches would be in memory.
+        del predicted
+        wide, *wider = wider
 
 
 def _nested(predicted: _Predictions, choices: Sequence[Choice], data: Labelled) -> Nested:
@@ -437,17 +472,20 @@ def _decisions(
 
     Each model is a step, a decision rule, a number of latent variables and a fit.
     """
-    out: list[list[tuple[NDArray[np.intp], Array]]] = [[] for _ in wanted]
+    sizes = [int(scans.sum()) for *_, scans in wanted]
+    k = len(data.classes)
+    out = [(np.empty(n_scans, dtype=np.intp), np.empty((n_scans, k))) for n_scans in sizes]
+    done = [0 for _ in wanted]
     for rows, ready in ready_blocks(data, list(dict.fromkeys(step for step, *_ in wanted))):
-        for found, (step, decision, n, fit, scans) in zip(out, wanted, strict=True):
+        for i, (step, decision, n, fit, scans) in enumerate(wanted):
             here = scans[rows]
             if here.any():
                 placed = fit.first(n).scores(ready[step][here])
-                found.append((rows[here], fit.decided(placed, decision)[n - 1]))
-    return [
-        (np.concatenate([r for r, _ in found]), np.concatenate([d for _, d in found]))
-        for found in out
-    ]
+                next_ones = slice(done[i], done[i] + len(placed))
+                out[i][0][next_ones] = rows[here]
+                out[i][1][next_ones] = fit.decided(placed, decision)[n - 1]
+                done[i] = next_ones.stop
+    return out
 
 
 def _probabilities(
