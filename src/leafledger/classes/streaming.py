@@ -67,6 +67,7 @@ from leafledger.resampling.splits import (
     Scheme,
     assign_folds,
     choose,
+    counts_up_to,
     unit_shares,
 )
 from leafledger.spectra.applicability import hotelling_t2, q_limit, residual_q, t2_limit
@@ -136,7 +137,7 @@ class _Predictions:
         self.held = np.full(
             (n_candidates, n_components, len(data.codes)), -1, np.int8 if k < 128 else np.int16
         )
-        kind = _counts_up_to(int(np.bincount(data.unit_of).max()))
+        kind = counts_up_to(int(np.bincount(data.unit_of).max()))
         self.wrong = np.zeros((n_folds, n_candidates, n_components, n_units), kind)
         self.training = np.zeros((n_folds, n_candidates, n_components, k, k), np.int_)
 
@@ -182,18 +183,13 @@ class _Predictions:
         starts = np.unique(self.data.unit_of[rows], return_index=True)[1]
         n_candidates, n_components = self.held.shape[:2]
         codes = self.data.codes[rows]
-        kind = _counts_up_to(n_repeats * int(np.bincount(self.data.unit_of).max()))
+        kind = counts_up_to(n_repeats * int(np.bincount(self.data.unit_of).max()))
         out = np.empty((n_candidates, n_components, len(starts)), kind)
         for c in range(n_candidates):
             for a in range(n_components):
                 wrong = self.held[c, a][rows] != codes
                 out[c, a] = np.add.reduceat(wrong, starts, dtype=kind)
         return out
-
-
-def _counts_up_to(most: int) -> type[np.unsignedinteger]:
-    """Return the smallest type of number that holds counts up to ``most``."""
-    return np.uint8 if most < 2**8 else np.uint16 if most < 2**16 else np.uint32
 
 
 def _confusions(codes: Codes, said: Codes, n_classes: int) -> Codes:
@@ -240,10 +236,10 @@ def _predicted(
         )
         for cell in cells
     ]
-    offset = {step: some[0].path.spectrum_mean for step, some in fits.items()}
-    for step, some in fits.items():
-        if some[0].learned.spread is not None:
-            offset[step] = offset[step] * some[0].learned.spread
+    offset: dict[str, Array] = {}
+    for step, (one, *_) in fits.items():
+        spread = one.learned.spread
+        offset[step] = one.path.spectrum_mean * (1.0 if spread is None else spread)
     turned_by = {
         step: [_projection(fit, a, offset[step]) for fit in some] for step, some in fits.items()
     }
@@ -429,8 +425,7 @@ def _widened(
         choices = predicted.choices(widths)
         if not wider or not any(choice.rising[0] for choice in choices):
             return predicted, choices, wide
-        # Else the predictions of both searches would be in memory.
-        del predicted
+        del predicted  # Else those of both searches would be in memory.
         wide, *wider = wider
 
 
@@ -472,9 +467,8 @@ def _decisions(
 
     Each model is a step, a decision rule, a number of latent variables and a fit.
     """
-    sizes = [int(scans.sum()) for *_, scans in wanted]
-    k = len(data.classes)
-    out = [(np.empty(n_scans, dtype=np.intp), np.empty((n_scans, k))) for n_scans in sizes]
+    shapes = [(int(scans.sum()), len(data.classes)) for *_, scans in wanted]
+    out = [(np.empty(shape[0], dtype=np.intp), np.empty(shape)) for shape in shapes]
     done = [0 for _ in wanted]
     for rows, ready in ready_blocks(data, list(dict.fromkeys(step for step, *_ in wanted))):
         for i, (step, decision, n, fit, scans) in enumerate(wanted):

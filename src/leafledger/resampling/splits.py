@@ -390,6 +390,17 @@ class CountedLosses:
         return np.asarray(self.wrong[candidate, component] / self.scans)
 
 
+def counts_up_to(most: int) -> type[np.unsignedinteger]:
+    """Return the smallest type of number that holds counts up to ``most``.
+
+    Examples
+    --------
+    >>> counts_up_to(255).__name__, counts_up_to(256).__name__
+    ('uint8', 'uint16')
+    """
+    return np.uint8 if most < 2**8 else np.uint16 if most < 2**16 else np.uint32
+
+
 def _moments(losses: Array | CountedLosses) -> tuple[Array, Array]:
     """Return mean and standard error over units, ``(n_candidates, n_labellings, n_components)``."""
     n_candidates, _, n_components, n_units = losses.shape
