@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.resampling.splits import choose, unit_shares
+from leafledger.resampling.splits import CountedLosses, choose, unit_shares
 
 
 def test_fewest_within_one_standard_error_of_the_best():
@@ -51,6 +51,22 @@ def test_the_search_widens_only_while_the_losses_fall():
     short = choose(falling[:, :, :12], (12, 18, 27, 40))
     assert short.width.tolist() == [12] and short.rising.tolist() == [True]
     assert choose(falling, (12,)).n_components.max() <= 12
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_losses_kept_as_counts_choose_the_same(seed):
+    """Digit for digit what the losses as numbers give, with and without a widened search."""
+    rng = np.random.default_rng(seed)
+    scans = rng.integers(1, 12, 40)
+    share = np.linspace(0.8, 0.3, 18)[:, None] if seed % 2 else 0.4
+    wrong = rng.binomial(scans, np.broadcast_to(share, (3, 18, 40))).astype(np.uint8)
+    for widths in (None, (6, 9, 14, 18)):
+        counted = choose(CountedLosses(wrong, scans), widths)
+        plain = choose((wrong / scans)[:, None], widths)
+        for name in ("candidate", "n_components", "best_n_components", "width", "rising"):
+            assert getattr(counted, name).tolist() == getattr(plain, name).tolist(), name
+        np.testing.assert_array_equal(counted.loss, plain.loss)
+        np.testing.assert_array_equal(counted.standard_error, plain.standard_error)
 
 
 def test_labellings_are_chosen_for_one_by_one():

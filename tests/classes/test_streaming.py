@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
@@ -12,11 +13,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import fold_fit, labelled_scans, stage, streaming
+from leafledger.classes import class_tables, fold_fit, labelled_scans, stage, streaming
 from leafledger.classes.fold_assignment import planned
 from leafledger.classes.fold_fit import Procedure, fit_training
 from leafledger.classes.labelled_scans import labelled_spectra, sampled
-from leafledger.errors import InputFault
+from leafledger.errors import StageFailure
 from leafledger.spectra.pls import membership_of
 from leafledger.study import table_files
 from leafledger.study.table_files import read_json, read_parquet
@@ -77,6 +78,8 @@ def same_numbers(first: object, other: object, tolerance: float) -> None:
         {"preprocessing": ["autoscale"], "decision": "linear_discriminant", "weights": "balanced"},
         {"preprocessing": ["detrend"], "weights": "balanced", "folds": {"outer": 6, "repeats": 1}},
         {"split": "session", "decision": "auto", "folds": {"outer": 5, "repeats": 1}},
+        {"preprocessing": ["autoscale", "multiplicative_scatter", "none"], "decision": "auto"},
+        {"preprocessing": ["multiplicative_scatter"], "weights": "balanced", "decision": "auto"},
     ],
 )
 def test_row_groups_give_what_memory_gives(make_job, tiny_groups, classes):
@@ -106,13 +109,6 @@ def test_row_groups_give_what_memory_gives(make_job, tiny_groups, classes):
         np.testing.assert_allclose(found, expected, rtol=1e-5, atol=1e-8)
 
 
-def test_scatter_correction_is_refused_with_what_to_do(make_job, tiny_groups):
-    tiny_groups()
-    job = make_job(classes={"preprocessing": ["none", "multiplicative_scatter"]}, n_wavelengths=91)
-    with pytest.raises(InputFault, match="standard_normal_variate"):
-        stage.run(job)
-
-
 def in_files(make_job, tiny_groups, **classes):
     """Return labelled spectra in memory and in files."""
     job = make_job(classes=classes, n_wavelengths=40, gap=1.0)
@@ -140,16 +136,16 @@ def test_sums_are_those_of_the_whole_matrix(make_job, tiny_groups):
 
 
 @pytest.mark.parametrize("balanced", [False, True])
-@pytest.mark.parametrize("step", ["none", "autoscale"])
+@pytest.mark.parametrize("step", ["none", "autoscale", "multiplicative_scatter"])
 def test_a_fit_of_sums_is_that_of_the_scans(make_job, tiny_groups, step, balanced):
     """Also of a part that counts twice (a resample), against the fit of its rows."""
     memory, files, _ = in_files(make_job, tiny_groups)
     procedure = Procedure(3, 4, ("largest_membership", "linear_discriminant"), balanced)
     group = memory.unit_of % 4
     part_of, first = fold_fit.parts_of([group, memory.codes])
-    total = fold_fit.summed(files, [step], part_of, len(first))[step]
     times = np.array([1.0, 0.0, 2.0, 1.0])
-    found = fold_fit.fit_sums(total, times[group[first]], step, procedure).fit
+    asked = np.stack([np.ones(len(first)), times[group[first]]])
+    found = list(fold_fit.fitted_sets(files, step, part_of, asked, procedure))[1].fit
     rows = np.concatenate([np.repeat(np.flatnonzero(group == g), int(times[g])) for g in range(4)])
     expected = fit_training(memory.spectra[rows], memory.codes[rows], step, procedure)
     spectra = memory.spectra[group == 1]
@@ -183,6 +179,36 @@ def test_a_streamed_model_is_that_of_scikit_learn(make_job, tiny_groups):
         np.testing.assert_array_equal(nested.predicted[0][held], said.argmax(axis=1))
 
 
+def test_scatter_is_measured_against_training_scans_alone(make_job, tiny_groups, monkeypatch):
+    """Reference and fit of a fold: numpy's regression on the fold's mean, then scikit-learn's PLS.
+
+    One fit a pass gives what all in one pass give; held-out scans change nothing.
+    """
+    from sklearn.cross_decomposition import PLSRegression
+
+    memory, files, _ = in_files(make_job, tiny_groups)
+    fold = memory.unit_of % 3
+    times = 1 - np.eye(3)
+    procedure = Procedure(3, 4)
+    step = "multiplicative_scatter"
+    found = list(fold_fit.fitted_sets(files, step, fold, times, procedure))
+    monkeypatch.setattr(fold_fit, "PRODUCTS_AT_ONCE", 1)
+    again = list(fold_fit.fitted_sets(files, step, fold, times, procedure))
+    for i, fitted in enumerate(found):
+        assert again[i].fit.terms() == fitted.fit.terms()
+        training = memory.spectra[fold != i]
+        reference = training.mean(axis=0)
+        np.testing.assert_allclose(fitted.fit.learned.reference, reference, rtol=1e-12)
+        slope, offset = np.polyfit(reference, memory.spectra.T, 1)
+        corrected = (memory.spectra - offset[:, None]) / slope[:, None]
+        member = membership_of(memory.codes, 3)
+        fit = PLSRegression(4, scale=False, tol=1e-12, max_iter=100_000)
+        fit.fit(corrected[fold != i], member[fold != i])
+        np.testing.assert_allclose(
+            fitted.fit.decision_path(memory.spectra)[-1], fit.predict(corrected), atol=1e-5
+        )
+
+
 @pytest.mark.parametrize("mutant", ["last block", "offset", "class sums", "part twice"])
 def test_a_wrong_sum_is_seen(make_job, tiny_groups, monkeypatch, mutant):
     """The checks above do not pass whatever is summed: four faults change what is predicted."""
@@ -207,6 +233,40 @@ def test_a_wrong_sum_is_seen(make_job, tiny_groups, monkeypatch, mutant):
     decided = [fit.decision_path(memory.spectra) for fit in (right, wrong, expected)]
     np.testing.assert_allclose(decided[0], decided[2], atol=1e-6)
     assert np.abs(decided[1] - decided[2]).max() > 1e-3
+
+
+def test_predictions_written_in_pieces_have_the_same_bytes(make_job, monkeypatch):
+    """Seven scans a piece or all at once, the order is that of the whole table sorted by pandas."""
+    written = []
+    for scans, folder in ((7, "pieces"), (10**6, "whole")):
+        monkeypatch.setattr(class_tables, "SCANS_AT_ONCE", scans)
+        job = make_job(classes={"n_permutations": 0}, folder=folder)
+        stage.run(job)
+        written.append(job.outputs["predictions"].read_bytes())
+    assert written[0] == written[1]
+    said = pd.read_csv(io.BytesIO(written[0]), dtype=str)
+    ordered = said.sort_values(["scan", "repeat", "fold"], ignore_index=True)
+    pd.testing.assert_frame_equal(said, ordered)
+    assert len(said) == 12 * 2 * 2 * 2 and said.columns[0] == "scan"
+
+
+def test_a_table_of_pieces_is_whole_or_absent(tmp_path):
+    """Text, numbers, flags, cells like formulas: as one frame; a piece that fails leaves none."""
+    frame = pd.DataFrame(
+        {"scan": ["a", "=b", "c", ""], "value": [0.1, np.nan, 1 / 3, 1e-30],
+         "kept": [True, False, True, True], "n": [1, 2, 3, 4]}
+    )  # fmt: skip
+    table_files.write_csv(tmp_path / "whole.csv", frame, list(frame))
+    pieces = (frame.iloc[i : i + 1] for i in range(4))
+    table_files.write_csv(tmp_path / "pieces.csv", pieces, list(frame))
+    assert (tmp_path / "pieces.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
+    plain = "scan,value,kept,n\na,0.1,true,1\n'=b,,false,2\n"
+    assert (tmp_path / "whole.csv").read_bytes().startswith(plain.encode())
+    before = sorted(tmp_path.iterdir())
+    broken = (frame if i == 0 else frame.assign(more=1) for i in range(2))
+    with pytest.raises(StageFailure, match="more"):
+        table_files.write_csv(tmp_path / "broken.csv", broken, list(frame))
+    assert sorted(tmp_path.iterdir()) == before
 
 
 def many_units(n_units: int, per: dict[str, int]) -> dict[str, dict[str, str]]:

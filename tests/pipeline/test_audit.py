@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -55,6 +56,26 @@ def flipped(path: Path) -> Iterator[None]:
         yield
     finally:
         path.write_bytes(whole)
+
+
+def test_files_are_hashed_once_sheets_twice_records_thrice(ran_study: Path, monkeypatch) -> None:
+    """What a verification reads is in proportion to the study, however many tasks share a file."""
+    from leafledger.ledger import verify as module
+
+    times: Counter[Path] = Counter()
+    digest_of = module.sha256_of_file
+
+    def counted(path: Path) -> str:
+        times[path] += 1
+        return digest_of(path)
+
+    monkeypatch.setattr(module, "sha256_of_file", counted)
+    assert verify(ran_study).broken == []
+    assert {*ran_study.glob("results/reflectance/*.parquet")} <= set(times)
+    # A sheet is a raw file of the tasks that read it, and a sheet of the study.
+    most = {"records": 3, ran_study.name: 2}
+    often = {p: n for p, n in times.items() if n > most.get(p.parent.name, 1)}
+    assert often == {}
 
 
 def test_a_clean_study_holds_and_has_a_head(ran_study: Path) -> None:

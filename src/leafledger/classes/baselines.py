@@ -17,7 +17,7 @@ from leafledger.resampling.intervals import paired_share_interval, wilson_interv
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import unit_shares
 from leafledger.spectra.applicability import steps_of
-from leafledger.study.table_files import read_parquet, write_csv
+from leafledger.study.table_files import write_csv
 from leafledger.study.tables import COMPARISON, RIVALS
 
 if TYPE_CHECKING:
@@ -427,14 +427,22 @@ def _metrics(predictions: dict[str, list[Codes]], data: Labelled, plan: Plan) ->
 def _index_table(job: Job, data: Labelled, warnings: list[str]) -> Array | None:
     """Return the indices that have a value for every scan, shape ``(n_scans, n_indices)``."""
     import pandas as pd
+    import pyarrow as pa
+    import pyarrow.compute as pc
+    import pyarrow.parquet as pq
 
-    parts = [
-        read_parquet(path)
-        for session, path in job.by_session("indices").items()
-        if session in data.sessions
-    ]
+    # Only the rows of scans that take part are held: a sample is a small part of many.
+    scans = pa.array(data.rows["scan"].astype(str), pa.string())
+    parts: list[pd.DataFrame] = []
+    names: set[str] = set()
+    for session, path in job.by_session("indices").items():
+        if session in data.sessions:
+            columns, ours = ["scan", "index", "value"], pc.field("scan").isin(scans)
+            parts.append(pq.read_table(path, columns=columns, filters=ours).to_pandas())
+            names |= {*pq.read_table(path, columns=["index"])["index"].unique().to_pylist()}
     long = pd.concat(parts, ignore_index=True)
-    wide = long.pivot(index="scan", columns="index", values="value").reindex(data.rows["scan"])
+    wide = long.pivot(index="scan", columns="index", values="value")
+    wide = wide.reindex(index=data.rows["scan"], columns=sorted(names))
     missing = [str(name) for name in wide.columns if wide[name].isna().any()]
     kept = wide.drop(columns=missing)
     if missing:

@@ -5,7 +5,7 @@ Repeats and folds are counted from 1.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -104,34 +104,42 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
     return frame.sort_values(["split", "repeat", "fold", "n_components"], ignore_index=True)
 
 
-def prediction_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame:
-    """Return what was said of every scan while its unit was held out, once a repeat.
+SCANS_AT_ONCE = 20_000
+"""Scans of one piece of ``predictions.csv``."""
 
-    Returns
-    -------
+
+def prediction_tables(data: Labelled, plan: Plan, validated: Validated) -> Iterator[pd.DataFrame]:
+    """Yield what was said of every scan while its unit was held out, once a repeat.
+
+    Yields
+    ------
     pandas.DataFrame
-        Columns of ``predictions.csv``, then ``p_<class>`` of every class.
+        Rows of ``predictions.csv`` for some scans, in the order of the file: its columns, then
+        ``p_<class>`` of every class.
     """
     import pandas as pd
 
     names = np.array(data.classes, dtype=object)
-    held = plan.tested
-    parts = []
-    for repeat, (scheme, nested) in enumerate(
-        zip(plan.schemes, validated.repeats, strict=True), start=1
-    ):
-        counts = np.array([int(choice.n_components[0]) for choice in nested.choices])
-        part = data.rows.loc[held, ["scan", "unit", "session"]].copy()
-        part["repeat"] = repeat
-        part["fold"] = scheme.fold[held] + 1
-        part["true"] = names[data.codes[held]]
-        part["predicted"] = names[nested.predicted[0][held]]
-        part["n_components"] = counts[scheme.fold[held]]
-        for i, name in enumerate(data.classes):
-            part[f"p_{name}"] = validated.probability[repeat - 1][held, i]
-        parts.append(part)
-    frame = pd.concat(parts, ignore_index=True)[list(prediction_columns(data))]
-    return frame.sort_values(["scan", "repeat", "fold"], ignore_index=True)
+    held = np.flatnonzero(plan.tested)
+    held = held[np.asarray(data.rows["scan"].iloc[held].argsort(kind="stable"))]
+    for start in range(0, max(len(held), 1), SCANS_AT_ONCE):
+        some = held[start : start + SCANS_AT_ONCE]
+        parts = []
+        for repeat, (scheme, nested) in enumerate(
+            zip(plan.schemes, validated.repeats, strict=True), start=1
+        ):
+            counts = np.array([int(choice.n_components[0]) for choice in nested.choices])
+            part = data.rows.iloc[some][["scan", "unit", "session"]].copy()
+            part["repeat"] = repeat
+            part["fold"] = scheme.fold[some] + 1
+            part["true"] = names[data.codes[some]]
+            part["predicted"] = names[nested.predicted[0][some]]
+            part["n_components"] = counts[scheme.fold[some]]
+            for i, name in enumerate(data.classes):
+                part[f"p_{name}"] = validated.probability[repeat - 1][some, i]
+            parts.append(part)
+        frame = pd.concat(parts, ignore_index=True)[list(prediction_columns(data))]
+        yield frame.sort_values(["scan", "repeat", "fold"], ignore_index=True)
 
 
 def prediction_columns(data: Labelled) -> tuple[str, ...]:

@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 
 from leafledger.classes.labelled_scans import Labelled
 from leafledger.resampling.splits import Scheme
-from leafledger.spectra.applicability import AUTO, LEARNED, Learned, learned_from, preprocessed
+from leafledger.spectra.applicability import (
+    AUTO,
+    LEARNED,
+    SCATTER,
+    Learned,
+    learned_from,
+    preprocessed,
+)
 from leafledger.spectra.pls import (
     ROWS_AT_ONCE,
     LatentPath,
@@ -256,7 +263,11 @@ class FoldFit:
         numpy.ndarray
             Predicted membership or log posterior, shape ``(n_components, n_scans, n_classes)``.
         """
-        return self.decided(self.path.place(self.learned.apply(spectra)), decision)
+        return self.decided(self.scores(spectra), decision)
+
+    def scores(self, spectra: Array) -> Array:
+        """Return scores of spectra after their row-wise step, shape ``(n_scans, n_components)``."""
+        return self.path.place(self.learned.apply(spectra))
 
     def decided(self, scores: Array, decision: str | None = None) -> Array:
         """Return :meth:`decision_path` of scans whose scores ``(n_scans, n_components)`` are known.
@@ -476,6 +487,9 @@ def nested_predictors(
 #    of the scans that always stays together (a fold, a fold in a session, a group of units).
 # 2. Every training set is a sum of parts. Its latent variables, its linear discriminant, a spread
 #    that it learns and the selectivity of its terms follow from these sums alone.
+# 3. Multiplicative scatter correction has another reference in every training set, so no product
+#    serves two of them: one pass sums spectra by parts, which gives every set its reference (the
+#    mean of its own scans, of no scan held out); a second sums the products of each set by itself.
 #
 # Products are formed by the BLAS routine dsyrk, which adds to a matrix in place: measured within 2
 # times the one product X'X of the same spectra in memory (``benchmarks/many_scans.py products``).
@@ -505,6 +519,8 @@ class PartSums:
         Scans of each class, shape ``(n_parts, n_classes)``.
     low, high
         Smallest and largest value (with the offset), shape ``(n_parts, n_wavelengths)``.
+    reference
+        What multiplicative scatter was measured against, shape ``(n_wavelengths,)``; else nothing.
     """
 
     offset: Array
@@ -513,6 +529,43 @@ class PartSums:
     counts: Array
     low: Array
     high: Array
+    reference: Array | None = None
+
+    @classmethod
+    def empty(
+        cls, offset: Array, n_parts: int, n_classes: int, reference: Array | None = None
+    ) -> PartSums:
+        """Return sums of nothing yet."""
+        p = len(offset)
+        return cls(
+            offset, np.zeros((n_parts, p, p)), np.zeros((n_parts, n_classes, p)),
+            np.zeros((n_parts, n_classes)), np.full((n_parts, p), np.inf),
+            np.full((n_parts, p), -np.inf), reference,
+        )  # fmt: skip
+
+    def add(self, part: int, spectra: Array, codes: Codes, times: Array | None = None) -> None:
+        """Add scans to a part, each so many times as ``times`` says (once if left out)."""
+        from scipy.linalg.blas import dsyrk
+
+        block = spectra - self.offset
+        member = np.eye(self.counts.shape[1])[codes]
+        np.minimum(self.low[part], block.min(axis=0), out=self.low[part])
+        np.maximum(self.high[part], block.max(axis=0), out=self.high[part])
+        if times is not None:
+            member *= times[:, None]
+        self.sums[part] += member.T @ block
+        self.counts[part] += member.sum(axis=0)
+        if times is not None:
+            block *= np.sqrt(times)[:, None]
+        # G += X'X: one triangle, in place.
+        dsyrk(1.0, block.T, beta=1.0, c=self.squares[part].T, overwrite_c=1)
+
+    def finish(self) -> None:
+        """Fill the other triangle of the products and bring the extremes back to spectra."""
+        for square in self.squares:
+            square += np.tril(square, -1).T
+        self.low[...] += self.offset
+        self.high[...] += self.offset
 
 
 def ready_blocks(
@@ -574,9 +627,6 @@ def summed(
     n_parts
         Number of parts.
     """
-    from scipy.linalg.blas import dsyrk
-
-    p, k = len(data.wavelength_nm), len(data.classes)
     out: dict[str, PartSums] = {}
     for rows, ready in ready_blocks(data, steps):
         part = part_of[rows]
@@ -584,27 +634,75 @@ def summed(
         ends = np.searchsorted(part[order], np.arange(n_parts + 1))
         for step in steps:
             if step not in out:
-                out[step] = PartSums(
-                    ready[step].mean(axis=0), np.zeros((n_parts, p, p)), np.zeros((n_parts, k, p)),
-                    np.zeros((n_parts, k)), np.full((n_parts, p), np.inf),
-                    np.full((n_parts, p), -np.inf),
-                )  # fmt: skip
-            total = out[step]
+                out[step] = PartSums.empty(ready[step].mean(axis=0), n_parts, len(data.classes))
             for j in np.flatnonzero(np.diff(ends)):
                 some = order[ends[j] : ends[j + 1]]
-                block = ready[step][some] - total.offset
-                member = np.eye(k)[data.codes[rows[some]]]
-                # G_j += X'X: one triangle, in place.
-                dsyrk(1.0, block.T, beta=1.0, c=total.squares[j].T, overwrite_c=1)
-                total.sums[j] += member.T @ block
-                total.counts[j] += member.sum(axis=0)
-                np.minimum(total.low[j], block.min(axis=0), out=total.low[j])
-                np.maximum(total.high[j], block.max(axis=0), out=total.high[j])
+                out[step].add(int(j), ready[step][some], data.codes[rows[some]])
     for total in out.values():
-        for square in total.squares:
-            square += np.tril(square, -1).T
-        total.low[...] += total.offset
-        total.high[...] += total.offset
+        total.finish()
+    return out
+
+
+def fitted_sets(
+    data: Labelled, step: str, part_of: Codes, times: Array, procedure: Procedure
+) -> Iterator[SummedFit]:
+    """Fit every training set in turn, each a sum of parts, from the passes that its step needs.
+
+    Parameters
+    ----------
+    data
+        Labelled spectra in files.
+    step
+        Any preprocessing step.
+    part_of
+        Part of every scan, from 0. Where every class counts alike, a part holds scans of one class
+        only.
+    times
+        How often every part is in each training set, shape ``(n_sets, n_parts)``.
+    procedure
+        How a model is fitted.
+    """
+    if step != SCATTER:
+        total = summed(data, [step], part_of, times.shape[1])[step]
+        yield from (fit_sums(total, each, step, procedure) for each in times)
+        return
+    references = _references(data, part_of, times)
+    n_parts = len(data.classes) if procedure.balanced else 1
+    at_once = max(1, int(PRODUCTS_AT_ONCE // (n_parts * len(data.wavelength_nm) ** 2 * 8)))
+    for start in range(0, len(times), at_once):
+        some = slice(start, start + at_once)
+        for total in _scattered(data, part_of, times[some], references[some], n_parts):
+            yield fit_sums(total, np.ones(n_parts), step, procedure)
+
+
+def _references(data: Labelled, part_of: Codes, times: Array) -> Array:
+    """Return the mean spectrum of every training set, shape ``(n_sets, n_wavelengths)``."""
+    n_parts = times.shape[1]
+    sums = np.zeros((n_parts, len(data.wavelength_nm)))
+    for rows, ready in ready_blocks(data, [SCATTER]):
+        sums += np.eye(n_parts)[part_of[rows]].T @ ready[SCATTER]
+    counts = np.bincount(part_of, minlength=n_parts)
+    return np.asarray((times @ sums) / (times @ counts)[:, None])
+
+
+def _scattered(
+    data: Labelled, part_of: Codes, times: Array, references: Array, n_parts: int
+) -> list[PartSums]:
+    """Sum every training set after scatter correction against its own reference, in one pass."""
+    out = [
+        PartSums.empty(reference, n_parts, len(data.classes), reference) for reference in references
+    ]
+    for rows, ready in ready_blocks(data, [SCATTER]):
+        codes = data.codes[rows]
+        for total, each in zip(out, times, strict=True):
+            often = each[part_of[rows]]
+            corrected = Learned(reference=total.reference).apply
+            for j in range(n_parts):
+                inside = (often > 0) & ((codes == j) | (n_parts == 1))
+                if inside.any():
+                    total.add(j, corrected(ready[SCATTER][inside]), codes[inside], often[inside])
+    for total in out:
+        total.finish()
     return out
 
 
@@ -703,7 +801,7 @@ def fit_sums(total: PartSums, times: Array, step: str, procedure: Procedure) -> 
     path = path_of_products(
         about, products, (centre + total.offset) / spread, share, procedure.n_components
     )
-    learned = Learned(spread=spread) if step == "autoscale" else Learned()
+    learned = Learned(total.reference, spread if step == "autoscale" else None)
     discriminant = None
     if DISCRIMINANT in procedure.decisions:
         # 4. T = (X - m) R, so class means and products of scores follow from those of spectra.

@@ -14,7 +14,7 @@ from leafledger.classes.class_tables import (
     path_table,
     per_class_table,
     prediction_columns,
-    prediction_table,
+    prediction_tables,
     reliability_table,
     summary,
     terms_table,
@@ -136,7 +136,7 @@ def _controls(
 
 def _write_tables(job: Job, data: Labelled, plan: Plan, validated: Validated) -> None:
     write_csv(job.outputs["path"], path_table(data, plan, validated), PATH)
-    said = prediction_table(data, plan, validated)
+    said = prediction_tables(data, plan, validated)
     write_csv(job.outputs["predictions"], said, prediction_columns(data))
     write_csv(job.outputs["confusion"], confusion_table(data, plan, validated), CONFUSION)
     write_csv(job.outputs["reliability"], reliability_table(data, plan, validated), RELIABILITY)

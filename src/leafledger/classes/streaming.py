@@ -16,13 +16,14 @@ Nothing is approximated in the model, its validation or its predictions: ``tests
 test_streaming.py`` holds them to the path in memory. Three numbers rest on fewer scans or groups,
 and say so: the sharpness (``SHARPNESS_SCANS``), the resampled terms (``GROUPS``) and the
 separating wavelengths of confused pairs (``UNITS_OF_PAIRS``). Multiplicative scatter correction
-has another reference in every training set, so no sum serves two sets: it is refused here.
+has another reference in every training set and resample, so no sum of products serves two of them:
+each has its own, which takes one further pass and as many times the products.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -44,12 +45,13 @@ from leafledger.classes.fold_fit import (
     Procedure,
     SummedFit,
     fit_sums,
+    fitted_sets,
     parts_of,
     ready_blocks,
     steps_at_once,
     summed,
 )
-from leafledger.classes.labelled_scans import STUDY, Labelled
+from leafledger.classes.labelled_scans import Labelled
 from leafledger.classes.model import LEVELS, MOST_FOLDS
 from leafledger.classes.validation import (
     Nested,
@@ -59,10 +61,18 @@ from leafledger.classes.validation import (
     fit_sharpness,
     softmax,
 )
-from leafledger.errors import InputFault, Problem
 from leafledger.resampling.permutation import generator
-from leafledger.resampling.splits import Choice, Scheme, assign_folds, choose, unit_shares
+from leafledger.resampling.splits import (
+    Choice,
+    CountedLosses,
+    Scheme,
+    assign_folds,
+    choose,
+    counts_up_to,
+    unit_shares,
+)
 from leafledger.spectra.applicability import (
+    SCATTER,
     hotelling_t2,
     preprocessed,
     q_limit,
@@ -80,29 +90,7 @@ GROUPS = 30
 """Groups of units that are resampled, where there are more units."""
 UNITS_OF_PAIRS = 2000
 """Labelled units whose mean spectra say which wavelengths separate two classes, at most."""
-_SCATTER = "multiplicative_scatter"
 _LEAST_EIGENVALUE = 1e-13
-
-
-def refuse_scatter(data: Labelled, steps: Sequence[str]) -> None:
-    """Refuse the one preprocessing step that cannot be summed by parts.
-
-    Raises
-    ------
-    InputFault
-        If the spectra stay in their files and multiplicative scatter is among the steps.
-    """
-    if data.files is not None and _SCATTER in steps:
-        raise InputFault(
-            Problem(
-                file=STUDY,
-                column="classes.preprocessing",
-                found=f"{_SCATTER}, with {len(data.codes):,} scans",
-                expected="steps whose products can be summed over scans read in row groups",
-                mend="Use standard_normal_variate, which takes off the same scatter scan by scan, "
-                "or fewer sessions.",
-            )
-        )
 
 
 # Predictions of every training set, in one pass.
@@ -151,14 +139,13 @@ class _Predictions:
         self, data: Labelled, scheme: Scheme, n_candidates: int, n_components: int
     ) -> None:
         k, n_units, n_folds = len(data.classes), len(data.units), scheme.n_folds
-        scans = int(np.bincount(data.unit_of).max())
-        width = np.uint8 if scans < 2**8 else np.uint16 if scans < 2**16 else np.uint32
         self.data, self.scheme = data, scheme
         # Class numbers of scans held out; wrong predictions of every unit in the inner folds.
         self.held = np.full(
             (n_candidates, n_components, len(data.codes)), -1, np.int8 if k < 128 else np.int16
         )
-        self.wrong = np.zeros((n_folds, n_candidates, n_components, n_units), width)
+        kind = counts_up_to(int(np.bincount(data.unit_of).max()))
+        self.wrong = np.zeros((n_folds, n_candidates, n_components, n_units), kind)
         self.training = np.zeros((n_folds, n_candidates, n_components, k, k), np.int_)
 
     def add(
@@ -186,9 +173,29 @@ class _Predictions:
             scans = np.zeros(len(self.data.units), dtype=np.int_)
             for _, validated in inner:
                 scans += np.bincount(self.data.unit_of[validated], minlength=len(scans))
-            there = scans > 0
-            losses = self.wrong[i][..., there] / scans[there]
-            out.append(choose(losses[:, None], widths))
+            wrong = self.wrong[i]
+            if not scans.all():
+                wrong, scans = wrong[..., scans > 0], scans[scans > 0]
+            out.append(choose(CountedLosses(wrong, scans), widths))
+        return out
+
+    def wrong_held_out(self, n_repeats: int) -> NDArray[np.unsignedinteger]:
+        """Return the scans of each unit wrongly predicted while held out, for each candidate.
+
+        Shape ``(n_candidates, n_components, n_units_tested)``; the sum over so many repeats fits
+        the type of number.
+        """
+        rows = np.flatnonzero(self.scheme.tested)
+        rows = rows[np.argsort(self.data.unit_of[rows], kind="stable")]
+        starts = np.unique(self.data.unit_of[rows], return_index=True)[1]
+        n_candidates, n_components = self.held.shape[:2]
+        codes = self.data.codes[rows]
+        kind = counts_up_to(n_repeats * int(np.bincount(self.data.unit_of).max()))
+        out = np.empty((n_candidates, n_components, len(starts)), kind)
+        for c in range(n_candidates):
+            for a in range(n_components):
+                wrong = self.held[c, a][rows] != codes
+                out[c, a] = np.add.reduceat(wrong, starts, dtype=kind)
         return out
 
 
@@ -236,29 +243,38 @@ def _predicted(
         )
         for cell in cells
     ]
-    offset = {step: some[0].path.spectrum_mean for step, some in fits.items()}
-    for step, some in fits.items():
-        if some[0].learned.spread is not None:
-            offset[step] = offset[step] * some[0].learned.spread
+    offset: dict[str, Array] = {}
+    for step, (one, *_) in fits.items():
+        spread = one.learned.spread
+        offset[step] = one.path.spectrum_mean * (1.0 if spread is None else spread)
     turned_by = {
         step: [_projection(fit, a, offset[step]) for fit in some] for step, some in fits.items()
     }
     for rows, ready in ready_blocks(data, list(fits)):
-        for place, (step, some) in enumerate(fits.items()):
-            centred = ready[step] - offset[step]
-            for j in np.unique(cell_of[rows]):
-                here = np.flatnonzero(cell_of[rows] == j)
-                if not sets[j]:
-                    continue
-                # Scores of all sets that are asked for these scans, in one product.
-                rotations = np.hstack([turned_by[step][s][0] for s in sets[j]])
-                scores = centred[here] @ rotations
-                for m, s in enumerate(sets[j]):
-                    own = scores[:, m * a : (m + 1) * a] - turned_by[step][s][1]
+        for j in np.unique(cell_of[rows]):
+            here = np.flatnonzero(cell_of[rows] == j)
+            for place, (step, some) in enumerate(fits.items()):
+                scored: Iterable[tuple[int, Array]]
+                if step == SCATTER:
+                    scored = ((s, some[s].first(a).scores(ready[step][here])) for s in sets[j])
+                else:
+                    scored = _scored(ready[step][here] - offset[step], sets[j], turned_by[step])
+                for s, scores in scored:
                     for d, decision in enumerate(procedure.decisions):
-                        said = some[s].decided(own, decision).argmax(axis=-1)
+                        said = some[s].decided(scores, decision).argmax(axis=-1)
                         out.add(place * n_rules + d, cells[j], s, rows[here], said)
     return out
+
+
+def _scored(
+    centred: Array, sets: Sequence[int], turned_by: Sequence[tuple[Array, Array]]
+) -> Iterator[tuple[int, Array]]:
+    """Yield the scores of the same scans under every set that is asked, from one product."""
+    if not sets:
+        return
+    scores = centred @ np.hstack([turned_by[s][0] for s in sets])
+    for s, own in zip(sets, np.split(scores, len(sets), axis=1), strict=True):
+        yield s, own - turned_by[s][1]
 
 
 def _fits(
@@ -271,15 +287,30 @@ def _fits(
     columns = [*scheme.training, *([data.codes] if procedure.balanced else [])]
     part_of, first = parts_of(columns)
     times = scheme.training[:, first].astype(np.float64)
+    # The fit of all scans, those of the outer folds, then the others.
+    first_ones = list(scheme.outer[:MOST_FOLDS]) if keep else []
+    order = first_ones + [s for s in range(len(times)) if s not in first_ones]
+    asked = np.vstack([np.ones((int(keep), len(first))), times[order]])
+    n_kept = len(first_ones) + keep
     fits: Fits = {}
     kept: dict[str, tuple[SummedFit, ...]] = {}
-    for some in steps_at_once(steps, len(first), len(data.wavelength_nm)):
+
+    def take(step: str, found: Iterator[SummedFit]) -> None:
+        in_order = []
+        for i, each in enumerate(found):
+            if i < n_kept:
+                kept[step] = (*kept.get(step, ()), each)
+            if i >= keep:
+                in_order.append(each.fit)
+        fits[step] = [in_order[order.index(s)] for s in range(len(times))]
+
+    by_parts = [step for step in steps if step != SCATTER]
+    for some in steps_at_once(by_parts, len(first), len(data.wavelength_nm)):
         for step, total in summed(data, some, part_of, len(first)).items():
-            fits[step] = [fit_sums(total, each, step, procedure).fit for each in times]
-            if keep:
-                which = [np.ones(len(first)), *(times[o] for o in scheme.outer[:MOST_FOLDS])]
-                kept[step] = tuple(fit_sums(total, each, step, procedure) for each in which)
-    return fits, kept
+            take(step, (fit_sums(total, each, step, procedure) for each in asked))
+    if SCATTER in steps:
+        take(SCATTER, fitted_sets(data, SCATTER, part_of, asked, procedure))
+    return {step: fits[step] for step in steps}, kept
 
 
 # Nested validation.
@@ -317,16 +348,15 @@ def streamed_validation(
     plan
         Splits.
     steps
-        Preprocessing steps to choose among; multiplicative scatter is refused.
+        Preprocessing steps to choose among.
     procedure
         How every model is fitted.
     """
-    refuse_scatter(data, steps)
     most = replace(procedure, n_components=plan.widths[-1])
     tested, decisions = plan.tested, procedure.decisions
     searched, done = plan.widths[0], 0
     repeats: list[Nested] = []
-    losses: list[Array] = []
+    wrong: NDArray[np.unsignedinteger] | None = None
     probability: list[Array] = []
     digests: list[tuple[str, ...]] = []
     outer_fits: list[Fits] = []
@@ -338,15 +368,13 @@ def streamed_validation(
         predicted, choices, wide = _widened(data, scheme, fits, procedure, plan.widths, searched)
         if wide > searched and done:
             searched, done = wide, 0
-            repeats, losses, probability, digests, outer_fits = [], [], [], [], []
+            repeats, wrong, probability, digests, outer_fits = [], None, [], [], []
             continue
         searched = wide
-        wrong = (predicted.held != data.codes)[..., tested]
-        losses.append(
-            np.stack([unit_shares(each.astype(np.float64), data.unit_of[tested]) for each in wrong])
-        )
+        of_repeat = predicted.wrong_held_out(len(plan.schemes))
+        wrong = of_repeat if wrong is None else wrong + of_repeat
         repeats.append(_nested(predicted, choices, data))
-        del predicted, wrong
+        del predicted
         probability.append(_probabilities(data, scheme, choices, fits, procedure))
         chosen = [choice.chosen(len(decisions)) for choice in choices]
         digests.append(
@@ -360,12 +388,15 @@ def streamed_validation(
         )
         outer_fits.append({step: [of[o] for o in scheme.outer] for step, of in fits.items()})
         done += 1
-    final = choose(np.mean(losses, axis=0)[:, None], plan.widths)
+    if wrong is None:
+        raise ValueError("no repeat was planned")
+    scans = np.unique(data.unit_of[tested], return_counts=True)[1]
+    final = choose(CountedLosses(wrong, scans * len(plan.schemes)), plan.widths)
+    del wrong
     step, rule, n_components = final.chosen(len(decisions))
     sharpness = _final_sharpness(data, plan, outer_fits, steps[step], decisions[rule], n_components)
     right = np.mean([(nested.predicted[0] == data.codes)[tested] for nested in repeats], axis=0)
     units = data.unit_of[tested]
-    scans = np.unique(units, return_counts=True)[1].astype(np.float64)
     validated = Validated(
         steps=tuple(steps),
         procedure=replace(procedure, n_components=searched),
@@ -376,7 +407,7 @@ def streamed_validation(
         ),
         tested=tested,
         unit_right=unit_shares(right, units) * scans,
-        unit_scans=scans,
+        unit_scans=scans.astype(np.float64),
         final=final,
         probability=tuple(probability),
         sharpness=sharpness,
@@ -395,12 +426,14 @@ def _widened(
     searched: int,
 ) -> tuple[_Predictions, list[Choice], int]:
     """Predict and choose, with more latent variables while the losses still fall."""
-    for wide in [w for w in widths if w >= searched] or [searched]:
+    wide, *wider = [w for w in widths if w >= searched] or [searched]
+    while True:
         predicted = _predicted(data, scheme, fits, procedure, wide)
         choices = predicted.choices(widths)
-        if not any(choice.rising[0] for choice in choices):
-            break
-    return predicted, choices, wide
+        if not wider or not any(choice.rising[0] for choice in choices):
+            return predicted, choices, wide
+        del predicted  # Else those of both searches would be in memory.
+        wide, *wider = wider
 
 
 def _nested(predicted: _Predictions, choices: Sequence[Choice], data: Labelled) -> Nested:
@@ -441,18 +474,19 @@ def _decisions(
 
     Each model is a step, a decision rule, a number of latent variables and a fit.
     """
-    out: list[list[tuple[NDArray[np.intp], Array]]] = [[] for _ in wanted]
+    shapes = [(int(scans.sum()), len(data.classes)) for *_, scans in wanted]
+    out = [(np.empty(shape[0], dtype=np.intp), np.empty(shape)) for shape in shapes]
+    done = [0 for _ in wanted]
     for rows, ready in ready_blocks(data, list(dict.fromkeys(step for step, *_ in wanted))):
-        for found, (step, decision, n, fit, scans) in zip(out, wanted, strict=True):
+        for i, (step, decision, n, fit, scans) in enumerate(wanted):
             here = scans[rows]
             if here.any():
-                spectra = fit.learned.apply(ready[step][here])
-                placed = (spectra - fit.path.spectrum_mean) @ fit.path.rotations[:, :n]
-                found.append((rows[here], fit.decided(placed, decision)[n - 1]))
-    return [
-        (np.concatenate([r for r, _ in found]), np.concatenate([d for _, d in found]))
-        for found in out
-    ]
+                placed = fit.first(n).scores(ready[step][here])
+                next_ones = slice(done[i], done[i] + len(placed))
+                out[i][0][next_ones] = rows[here]
+                out[i][1][next_ones] = fit.decided(placed, decision)[n - 1]
+                done[i] = next_ones.stop
+    return out
 
 
 def _probabilities(
@@ -539,14 +573,16 @@ def final_pass(data: Labelled, plan: Plan, streamed: StreamedValidation, seed: i
     group_of, group_codes = _groups(data, seed)
     columns = [group_of, *([data.codes] if procedure.balanced else [])]
     part_of, first = parts_of(columns)
-    total = summed(data, [step], part_of, len(first))[step]
     rng = generator(seed, "resampled terms")
-    resampled = []
-    for _ in range(N_RESAMPLES):
-        drawn = np.bincount(redrawn(group_codes, rng), minlength=len(group_codes))
-        again = fit_sums(total, drawn[group_of[first]].astype(float), step, procedure)
-        resampled.append(turned(terms_of_sums(again, n), final.fit.path))
-    del total
+    drawn = [
+        np.bincount(redrawn(group_codes, rng), minlength=len(group_codes))
+        for _ in range(N_RESAMPLES)
+    ]
+    times = np.stack(drawn)[:, group_of[first]].astype(np.float64)
+    resampled = [
+        turned(terms_of_sums(again, n), final.fit.path)
+        for again in fitted_sets(data, step, part_of, times, procedure)
+    ]
     distances, means, class_of, digest = _last_pass(data, plan, streamed, step, n, seed)
     path = final.fit.path
     squares = (path.loadings**2).sum(axis=0) * path.score_sizes

@@ -364,7 +364,69 @@ def unit_shares(values: Array, units: NDArray[np.int_]) -> Array:
     return np.asarray(np.add.reduceat(values[..., order], starts, axis=-1) / counts)
 
 
-def choose(losses: Array, widths: Sequence[int] | None = None) -> Choice:
+@dataclass(frozen=True)
+class CountedLosses:
+    """Losses of very many units, kept as counts and turned into shares one row at a time.
+
+    Attributes
+    ----------
+    wrong
+        Scans of every unit predicted wrongly, shape ``(n_candidates, n_components, n_units)``.
+    scans
+        Scans of every unit, shape ``(n_units,)``.
+    """
+
+    wrong: NDArray[np.unsignedinteger]
+    scans: Codes
+
+    @property
+    def shape(self) -> tuple[int, int, int, int]:
+        """Shape of the losses: candidates, one labelling, latent variables, units."""
+        n_candidates, n_components, n_units = self.wrong.shape
+        return n_candidates, 1, n_components, n_units
+
+    def row(self, candidate: int, component: int) -> Array:
+        """Return the losses of the units, shape ``(n_units,)``."""
+        return np.asarray(self.wrong[candidate, component] / self.scans)
+
+
+def counts_up_to(most: int) -> type[np.unsignedinteger]:
+    """Return the smallest type of number that holds counts up to ``most``.
+
+    Examples
+    --------
+    >>> counts_up_to(255).__name__, counts_up_to(256).__name__
+    ('uint8', 'uint16')
+    """
+    return np.uint8 if most < 2**8 else np.uint16 if most < 2**16 else np.uint32
+
+
+def _moments(losses: Array | CountedLosses) -> tuple[Array, Array]:
+    """Return mean and standard error over units, ``(n_candidates, n_labellings, n_components)``."""
+    n_candidates, _, n_components, n_units = losses.shape
+    if isinstance(losses, CountedLosses):
+        loss, error = (np.zeros((n_candidates, 1, n_components)) for _ in range(2))
+        for c in range(n_candidates):
+            for a in range(n_components):
+                row = losses.row(c, a)
+                loss[c, 0, a] = row.mean()
+                error[c, 0, a] = row.std(ddof=1) / np.sqrt(n_units) if n_units > 1 else 0.0
+        return loss, error
+    loss = losses.mean(axis=-1)
+    error = np.zeros_like(loss)
+    if n_units > 1:
+        error = losses.std(axis=-1, ddof=1) / np.sqrt(n_units)
+    return loss, error
+
+
+def _row_of_each(losses: Array | CountedLosses, candidate: Codes, component: Codes | int) -> Array:
+    """Return the losses of units for one candidate and number of each labelling."""
+    if isinstance(losses, CountedLosses):
+        return losses.row(int(candidate[0]), int(np.ravel(component)[0]))[None]
+    return np.asarray(losses[candidate, np.arange(losses.shape[1]), component])
+
+
+def choose(losses: Array | CountedLosses, widths: Sequence[int] | None = None) -> Choice:
     """Choose preprocessing, decision rule and number of latent variables.
 
     Parameters
@@ -390,10 +452,8 @@ def choose(losses: Array, widths: Sequence[int] | None = None) -> Choice:
     """
     n_candidates, n_labellings, n_components, n_units = losses.shape
     # Losses are sums of fractions: equal ones must not differ by their rounding.
-    loss = np.round(losses.mean(axis=-1), 12)
-    error = np.zeros_like(loss)
-    if n_units > 1:
-        error = losses.std(axis=-1, ddof=1) / np.sqrt(n_units)
+    mean, error = _moments(losses)
+    loss = np.round(mean, 12)
     # 1. Widen the search while the losses fall.
     widths = [w for w in (widths or (n_components,)) if w <= n_components] or [n_components]
     width = np.full(n_labellings, widths[0])
@@ -402,19 +462,22 @@ def choose(losses: Array, widths: Sequence[int] | None = None) -> Choice:
         width = np.where(rising & (width == last), wider, width)
         rising = rising & _falls_at_end(losses, loss, wider)
     # 2. The smallest loss of all. Ordered by number of latent variables, then candidate.
-    rows, counts = np.arange(n_labellings), np.arange(n_components)
-    allowed = counts < width[:, None]
+    allowed = np.arange(n_components) < width[:, None]
     flat = np.where(allowed[:, :, None], loss.transpose(1, 2, 0), np.inf)
     best = flat.reshape(n_labellings, -1).argmin(axis=1)
     candidate, least = best % n_candidates, best // n_candidates
     # 3. With that candidate, the fewest within one standard error (of the difference, paired).
-    more = losses[candidate, rows] - losses[candidate, rows, least][:, None]
-    near = more.std(axis=-1, ddof=1) / np.sqrt(n_units) if n_units > 1 else 0.0
-    fewest = (more.mean(axis=-1) <= near + 1e-12).argmax(axis=1)
+    smallest = _row_of_each(losses, candidate, least)
+    near = np.zeros((n_labellings, n_components), dtype=bool)
+    for a in range(n_components):
+        more = _row_of_each(losses, candidate, a) - smallest
+        within = more.std(axis=-1, ddof=1) / np.sqrt(n_units) if n_units > 1 else 0.0
+        near[:, a] = more.mean(axis=-1) <= within + 1e-12
+    fewest = near.argmax(axis=1)
     return Choice(candidate, fewest + 1, least + 1, width, rising, loss, error)
 
 
-def _falls_at_end(losses: Array, loss: Array, width: int) -> NDArray[np.bool_]:
+def _falls_at_end(losses: Array | CountedLosses, loss: Array, width: int) -> NDArray[np.bool_]:
     """Return whether the last third of a search beats what comes before by a standard error.
 
     The standard error is that of the difference between the two smallest losses, unit by unit.
@@ -428,7 +491,7 @@ def _falls_at_end(losses: Array, loss: Array, width: int) -> NDArray[np.bool_]:
     for start, stop in ((0, early), (early, width)):
         part = loss[:, :, start:stop].transpose(1, 2, 0)
         least = part.reshape(len(rows), -1).argmin(axis=1)
-        best.append(losses[least % len(loss), rows, least // len(loss) + start])
+        best.append(_row_of_each(losses, least % len(loss), least // len(loss) + start))
     gain = best[0] - best[1]
     return np.asarray(gain.mean(axis=-1) > gain.std(axis=-1, ddof=1) / np.sqrt(n_units))
 

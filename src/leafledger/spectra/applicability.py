@@ -453,7 +453,8 @@ WINDOW_NM = 15.0
 ORDER = 2
 """Order of the derivative's polynomial, and of the trend that is taken off."""
 DERIVATIVES = {"derivative_1": 1, "derivative_2": 2}
-LEARNED = ("multiplicative_scatter", "autoscale")
+SCATTER = "multiplicative_scatter"
+LEARNED = (SCATTER, "autoscale")
 """Steps that learn from the training scans."""
 STEPS = ("none", "standard_normal_variate", "detrend", *DERIVATIVES, *LEARNED)
 SETTING = "classes.preprocessing"
@@ -595,7 +596,7 @@ def learned_from(training: Array, step: str) -> Learned:
     >>> learned.apply(np.array([[7.0, 9.0, 11.0]])).tolist()
     [[1.0, 2.0, 3.0]]
     """
-    if step == "multiplicative_scatter":
+    if step == SCATTER:
         return Learned(reference=training.mean(axis=0))
     if step != "autoscale":
         return Learned()

@@ -276,7 +276,9 @@ def unescape_formula_cell(text: str) -> str:
     return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_STARTS) else text
 
 
-def write_csv(path: Path, frame: pd.DataFrame, columns: Sequence[str]) -> None:
+def write_csv(
+    path: Path, frame: pd.DataFrame | Iterable[pd.DataFrame], columns: Sequence[str]
+) -> None:
     """Write a table as CSV: UTF-8, ``\\n``, shortest round-trip floats, empty for missing.
 
     Parameters
@@ -284,11 +286,23 @@ def write_csv(path: Path, frame: pd.DataFrame, columns: Sequence[str]) -> None:
     path
         Where the table goes.
     frame
-        The rows, already sorted by key.
+        The rows, already sorted by key; or pieces of them in turn, at least one, so that a long
+        table need not be in memory. The bytes are the same.
     columns
         The columns in the order of the contract; all must be in ``frame``. Columns that are not
         named are an error too, so that no table grows unseen.
     """
+    import pandas as pd
+
+    pieces = [frame] if isinstance(frame, pd.DataFrame) else frame
+    with whole_file(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as out:
+        for i, piece in enumerate(pieces):
+            cells = _cells(path, piece, columns)
+            cells.to_csv(out, index=False, header=i == 0, lineterminator="\n")
+
+
+def _cells(path: Path, frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """Return a table as it is written; refuse columns that the contract does not name."""
     import pandas as pd
 
     if set(frame.columns) != set(columns):
@@ -301,8 +315,7 @@ def write_csv(path: Path, frame: pd.DataFrame, columns: Sequence[str]) -> None:
             out[name] = column.map({True: "true", False: "false"}).astype(object)
         elif pd.api.types.is_string_dtype(column.dtype) or column.dtype == object:
             out[name] = column.map(_cell).astype(object)
-    with whole_file(path) as temporary:
-        out.to_csv(temporary, index=False, lineterminator="\n", encoding="utf-8")
+    return out
 
 
 def _cell(value: Any) -> Any:
