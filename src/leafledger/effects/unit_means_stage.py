@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from leafledger.effects.unit_means import Key, Place, UnitMean, index_values, unit_means
+from leafledger.effects.unit_means import Key, Place, UnitMean, means_of_sessions
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.table_files import read_csv, write_csv
 from leafledger.study.tables import UNIT_INDICES
@@ -21,11 +21,7 @@ def run(job: Job) -> Outcome:
     places = _places(job.settings["scans"])
     accepted = read_csv(job.inputs["accepted"])
     chosen = set(accepted.loc[accepted["accepted"], "scan"])
-    # Session by session, so that the values of one are held at a time.
-    found: dict[Key, UnitMean] = {}
-    for session, path in job.by_session("indices").items():
-        found |= unit_means(index_values({session: path}, places, chosen))
-    means = {key: found[key] for key in sorted(found)}
+    means = means_of_sessions(job.by_session("indices"), places, chosen)
     excluded = Counter(
         (unit, session) for scan, (unit, session, _) in places.items() if scan not in chosen
     )
@@ -59,11 +55,7 @@ def _frame(means: Mapping[Key, UnitMean], excluded: Mapping[tuple[str, str], int
 
 
 def _warnings(means: Mapping[Key, UnitMean], excluded: Mapping[tuple[str, str], int]) -> list[str]:
-    lost = sorted(
-        unit_session
-        for unit_session in excluded
-        if not any(key[:2] == unit_session for key in means)
-    )
+    lost = sorted({*excluded} - {key[:2] for key in means})
     out = [f"every scan of {unit} on {session} is excluded" for unit, session in lost]
     if means and all(math.isnan(m.u) for m in means.values()):
         out.append("the measurement uncertainty is unknown: column u is empty")
