@@ -168,6 +168,26 @@ def test_a_source_that_a_later_scan_has_is_in_the_table_from_the_first(
     }
 
 
+@pytest.mark.parametrize("per_group", [1, 7, 500])
+def test_indices_do_not_depend_on_the_row_groups_of_reflectance(
+    small_study: Path, monkeypatch: pytest.MonkeyPatch, per_group: int
+) -> None:
+    stages_run(small_study, ("intake", "reflectance"), "day0")
+    study = read_study(small_study)
+    importlib.import_module(BY_NAME["catalogue"].module).run(job_of(study, Task("catalogue")))
+    job = job_of(study, Task("indices", "day0"))
+    table_files.write_json(job.inputs["range"], {"start_nm": 450.0, "stop_nm": 890.0})
+    table = read_spectra(job.inputs["reflectance"])
+    assert len(table.rows) > per_group or per_group == 500
+    importlib.import_module(BY_NAME["indices"].module).run(job)
+    whole = job.outputs["indices"].read_bytes()
+    source = pq.read_table(job.inputs["reflectance"])
+    assert any("u_" in name for name in table.metadata["shared_sources"]), "worth a test"
+    pq.write_table(source, job.inputs["reflectance"], row_group_size=per_group)
+    importlib.import_module(BY_NAME["indices"].module).run(job)
+    assert job.outputs["indices"].read_bytes() == whole
+
+
 @pytest.mark.parametrize("only_accepted", [True, False])
 def test_spectra_of_a_study_are_those_of_its_sessions_read_whole(
     tmp_path: Path, only_accepted: bool
