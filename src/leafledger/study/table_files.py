@@ -572,6 +572,44 @@ def spectra_by_group(
             yield SpectraTable(rows, wavelength_nm, arrays, in_file)
 
 
+def spectra_of_rows(path: Path, name: str, rows: NDArray[np.intp]) -> NDArray[np.float64] | None:
+    """Return a spectrum column of some rows; ``None`` if the table has no such column.
+
+    Only row groups that hold one of them are read, and one is held at a time.
+
+    Parameters
+    ----------
+    path
+        The table.
+    name
+        The spectrum column.
+    rows
+        Numbers of rows, in any order; shape ``(n,)``.
+
+    Returns
+    -------
+    NDArray[np.float64] or None
+        Shape ``(n, n_wavelengths)``.
+    """
+    import pyarrow.parquet as pq
+
+    n_wavelengths = len(spectra_metadata(path)[0])
+    with pq.ParquetFile(path) as source:
+        if name not in source.schema_arrow.names:
+            return None
+        out = np.empty((len(rows), n_wavelengths))
+        start = 0
+        for group in range(source.num_row_groups):
+            stop = start + source.metadata.row_group(group).num_rows
+            asked = np.flatnonzero((rows >= start) & (rows < stop))
+            if asked.size:
+                table = source.read_row_group(group, columns=[name], use_threads=False)
+                values = spectrum_matrix(table.column(name), n_wavelengths)
+                out[asked] = values[rows[asked] - start]
+            start = stop
+    return out
+
+
 def spectra_metadata(path: Path) -> tuple[NDArray[np.float64], dict[str, Any]]:
     """Return the wavelengths and the further metadata of a table of spectra; no row is read."""
     import pyarrow.parquet as pq
