@@ -38,7 +38,7 @@ from leafledger.runner.scheduler import (
     scheduler_problems,
 )
 from leafledger.runner.step import JOB_CONFIG, GivenRun
-from leafledger.runner.workflow import SMALL, snakefile
+from leafledger.runner.workflow import SMALL, StudyWorkflow, snakefile
 from leafledger.study.rules import LOGS, RULES
 from leafledger.study.study import Study, Task, inputs, outputs, tasks
 from leafledger.study.table_files import remove_folder
@@ -292,7 +292,8 @@ class Cluster:
         """
         batch = self._batch(study, stale, digests)
         for attempt in range(1, _ATTEMPTS + 1):
-            said = self._submit(study.folder, batch, attempt)
+            with StudyWorkflow.holding(study):
+                said = self._submit(study.folder, batch, attempt)
             digests.save()
             left = {one.task for one in outdated(study, digests)} & {*batch}
             if not left:

@@ -125,12 +125,12 @@ def _done_here(
     digests: FileDigests,
 ) -> bool:
     """Do the tasks of a level that must run on this machine; return whether all are up to date."""
-    ended_well = run_tasks(study.folder, stale, cores)
+    ended_well = run_tasks(study, stale, cores)
     left = _stale(study, level, digests)
     if left and all(_said_done(study.folder, run, task) for task in left):
         # Snakemake takes back what a task wrote if the clock was set back at that moment: once
         # more, from the store.
-        ended_well = run_tasks(study.folder, left, cores)
+        ended_well = run_tasks(study, left, cores)
         left = _stale(study, level, digests)
     return ended_well and not left
 

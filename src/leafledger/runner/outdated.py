@@ -41,7 +41,7 @@ from leafledger.study.rules import (
     VARIANTS,
     VARIANTS_TABLE,
 )
-from leafledger.study.settings import plan_of_study, settings_of
+from leafledger.study.settings import SHEET_ROWS, plan_of_study, settings_of
 from leafledger.study.study import PLAN_HISTORY_TASK, Study, Task, inputs, outputs, tasks
 from leafledger.study.table_files import (
     canonical_json,
@@ -553,10 +553,6 @@ def _settings_changed(study: Study, task: Task, record: Record) -> str | None:
     return "; ".join(said)
 
 
-_ROWS = frozenset({"scans", "units", "elsewhere", "labels"})
-"""Settings that hold rows of the sheets: one of each scan or unit, texts and numbers."""
-
-
 def _same_settings(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
     """Tell whether two settings are the same, 1 and 1.0 being two.
 
@@ -564,10 +560,10 @@ def _same_settings(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
     study's rows as text takes most of the time of ``status``.
     """
     rows_same = before.keys() == now.keys() and all(
-        before[name] == now[name] for name in now if name in _ROWS
+        before[name] == now[name] for name in now if name in SHEET_ROWS
     )
     others = [
-        {name: value for name, value in settings.items() if name not in _ROWS}
+        {name: value for name, value in settings.items() if name not in SHEET_ROWS}
         for settings in (before, now)
     ]
     return rows_same and canonical_json(others[0]) == canonical_json(others[1])
