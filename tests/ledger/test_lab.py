@@ -27,6 +27,7 @@ from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BRANCHES, BookView, branch_places
 from leafledger.records import events, store
 from leafledger.records.digests import sha256_of_file
+from leafledger.runner.plan_statement import keep_history
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 
@@ -185,6 +186,53 @@ def test_runs_compare_and_trace_know_the_branch(copies: tuple[Path, Path]) -> No
     assert trace(own, of_ben).target.path == "results/effects.csv"
     assert BookView(own).run("latest")["run"] == "a3", "the study's own newest run"
     assert [run["run"] for run in run_history(own)] == ["r1", "r2", "a3"]
+
+
+def forward(folder: Path, run: str, said: str = "") -> None:
+    """Enter a run with what the book says of the plan, as a run does before its report."""
+    from leafledger.ledger import book
+    from leafledger.study.tasks import tasks
+
+    from .conftest import enact
+
+    study = read_study(folder)
+    book.open_run(study, run)
+    for task in tasks(study):
+        if task.name == "report":
+            assert keep_history(study, run)
+        enact(study, task, run, said)
+    book.close_run(study, run, "done", "")
+
+
+def test_what_the_book_says_of_the_plan_is_explained_across_a_branch(
+    study: Study, edit: Callable[[Path, str, str], None], tmp_path: Path
+) -> None:
+    own, later = study.folder, tmp_path / "later"
+    shutil.move(own / "raw/day12", later)
+    forward(own, "r1")
+    other = Path(shutil.copytree(own, tmp_path / "of_ben"))
+    for folder, name in ((own, "a"), (other, "b")):
+        edit(folder / "study.yaml", "alpha: 0.05", "alpha: 0.01")
+        forward(folder, f"{name}2")
+        shutil.copytree(later, folder / "raw/day12")
+        forward(folder, f"{name}3", "" if name == "a" else "x")
+    join(own, other)
+    found = compare(own, "a3", "b3")
+    assert "plan_history" in found.results.tasks
+    assert found.unexplained == []
+    (cause,) = [found.differences[n] for n in found.causes["plan_history"]]
+    assert cause.sentence().startswith(
+        "what the book says of the plan: recorded in run a2 on "
+    ), cause.sentence()
+    assert " -> recorded in run b2 on " in cause.sentence()
+    assert cause.sentence().endswith(
+        "(the runs were joined from two copies, which part after r1: each copy tells of its own "
+        "runs)"
+    )
+    within = compare(own, "r1", "a3")
+    (cause,) = [within.differences[n] for n in within.causes["plan_history"]]
+    assert cause.sentence().endswith("(the plan itself differs)")
+    assert within.unexplained == []
 
 
 def test_the_next_run_covers_the_branch(copies: tuple[Path, Path]) -> None:
