@@ -24,7 +24,7 @@ from leafledger.ledger.mlflow_runs import logged_run
 from leafledger.ledger.trace import trace
 from leafledger.ledger.tracking import sync_store
 from leafledger.ledger.verify import verify
-from leafledger.ledger.view import BRANCHES, BookView, branch_places
+from leafledger.ledger.view import BRANCHES, JOINED_FILE, BookView, branch_places
 from leafledger.records import events, store
 from leafledger.records.digests import sha256_of_file
 from leafledger.runner.plan_statement import keep_history
@@ -249,6 +249,22 @@ def test_the_next_run_covers_the_branch(copies: tuple[Path, Path]) -> None:
     shutil.rmtree(own / BRANCHES / "b5")
     broken = {one.file: one for one in verify(own).broken}
     assert "stood as a branch when run a4 began" in broken[f"{BRANCHES}/b4"].sentence
+
+
+@pytest.mark.parametrize("gone", [f"{BRANCHES}/b4", BRANCHES])
+def test_a_branch_taken_out_before_the_next_run_is_named(
+    copies: tuple[Path, Path], gone: str
+) -> None:
+    own, other = copies
+    join(own, other)
+    shutil.rmtree(own / gone)
+    (broken,) = verify(own).broken
+    assert (broken.file, broken.what) == (f"{BRANCHES}/b4", "missing")
+    assert "was joined as a branch" in broken.sentence
+    assert join(own, other).runs == ["b3", "b4"]
+    assert verify(own).broken == []
+    (own / JOINED_FILE).write_text("{")
+    assert [one.file for one in verify(own).broken] == [JOINED_FILE]
 
 
 @pytest.mark.parametrize(

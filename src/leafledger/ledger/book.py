@@ -64,7 +64,7 @@ def _new_entry(study: Study, run: str, started: str, plans: dict[str, str]) -> e
         "process": os.getpid(),
         "title": study.definition.title,
         "variant": study.variant,
-        "study": {name: keep_file(study.folder, name) for name in _own_files(study)},
+        "study": {name: keep_file(study.folder, name) for name in own_files(study)},
         "records": {},
         "logs": {},
         "plans": plans,
@@ -109,7 +109,8 @@ def link_to(folder: Path, run: str) -> dict[str, str]:
     return {"run": run, "sha256": sha256_of_file(folder / events.RUNS / f"{run}.json")}
 
 
-def _own_files(study: Study) -> list[str]:
+def own_files(study: Study) -> list[str]:
+    """Return the sheets and settings of a study that are there, as a run enters them."""
     names = ["study.yaml", units_file(study.folder), DECISIONS]
     if not study.definition.intake.pattern:
         names.append(study.definition.intake.sheet)

@@ -40,11 +40,13 @@ from leafledger.ledger.run_summary import INTERVAL
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, EXPERIMENT
 from leafledger.ledger.view import (
     BRANCHES,
+    JOINED_FILE,
     BookView,
     Broken,
     Verdict,
     changed_settings,
     in_data_order,
+    joined_branches,
 )
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
@@ -232,11 +234,20 @@ class _Verification:
                     yield Broken(file, "changed", "is not the run of this name in the study's book")
                 if run["run"] == branch.place.name and said.get("sha256") != digest:
                     yield Broken(file, "changed", "is not the end of the branch as it was joined")
+        told: set[str] = set()
         for run in self.book.runs:
             for name, digest in run.get("branches", {}).items():
                 if digest not in present[name]:
+                    told.add(name)
                     what = f"stood as a branch when run {run['run']} began; it is gone or changed"
                     yield Broken(f"{BRANCHES}/{name}", "missing", what)
+        joined = joined_branches(self.folder)
+        if joined is None:
+            yield Broken(JOINED_FILE, "changed", "the list of branches is no longer readable")
+        for name, digest in (joined or {}).items():
+            if digest not in present[name] and name not in told:
+                what = "was joined as a branch; it is gone or changed, and can be joined again"
+                yield Broken(f"{BRANCHES}/{name}", "missing", what)
 
     @cached_property
     def _own(self) -> set[str]:
