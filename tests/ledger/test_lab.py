@@ -221,9 +221,9 @@ def test_what_the_book_says_of_the_plan_is_explained_across_a_branch(
     assert "plan_history" in found.results.tasks
     assert found.unexplained == []
     (cause,) = [found.differences[n] for n in found.causes["plan_history"]]
-    assert cause.sentence().startswith(
-        "what the book says of the plan: recorded in run a2 on "
-    ), cause.sentence()
+    assert cause.sentence().startswith("what the book says of the plan: recorded in run a2 on "), (
+        cause.sentence()
+    )
     assert " -> recorded in run b2 on " in cause.sentence()
     assert cause.sentence().endswith(
         "(the runs were joined from two copies, which part after r1: each copy tells of its own "

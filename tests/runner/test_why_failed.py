@@ -77,7 +77,9 @@ def test_what_was_begun_and_has_no_record_is_told_as_what_became_of_it(small_stu
         book.open_run(study, run)
     events.append_progress(small_study, "r2", task="quality.day0", state="started")
     book.close_run(study, "r2", "killed", "")
-    events.append_progress(small_study, "r3", "quality.day12", task="quality.day12", state="started")
+    events.append_progress(
+        small_study, "r3", "quality.day12", task="quality.day12", state="started"
+    )
     book.open_run(replace(study, variant="other"), "r4")
     events.append_progress(small_study, "r4", task="effects", state="started")
     planned = would_run(study, FileDigests(small_study))
