@@ -236,18 +236,18 @@ class _Verification:
                     yield Broken(file, "changed", "is not the end of the branch as it was joined")
         yield from self._missing_branches(present)
 
-    def _missing_branches(self, present: defaultdict[str, set[str]]) -> Iterator[Broken]:
+    def _missing_branches(self, present: Mapping[str, set[str]]) -> Iterator[Broken]:
         """Judge by the list of branches, and by the runs that began after the joining."""
         said: dict[str, str] = {}
         joined = joined_branches(self.folder)
         if joined is None:
             yield Broken(JOINED_FILE, "changed", "the list of branches is no longer readable")
         for name, digest in (joined or {}).items():
-            if digest not in present[name]:
+            if digest not in present.get(name, ()):
                 said[name] = "was joined as a branch and is gone or changed; it can be joined again"
         for run in self.book.runs:
             for name, digest in run.get("branches", {}).items():
-                if digest not in present[name]:
+                if digest not in present.get(name, ()):
                     said[name] = (
                         f"stood as a branch when run {run['run']} began; it is gone or changed"
                     )
