@@ -289,8 +289,8 @@ def _is_amount(amount: Any) -> bool:
     given = {"input": [], "attempt": 1, "threads": 1, "rulename": "", "async_run": None}
     try:
         value = amount.evaluate(None, **given).value
-    except Exception:  # noqa: BLE001  one that looks at its input is known when it is run
-        return "input" in str(amount.raw)
+    except Exception:  # noqa: BLE001  Snakemake's own, and those that look at the input
+        return amount.raw is None or "input" in str(amount.raw)
     return not isinstance(value, int) or value > 0
 
 
