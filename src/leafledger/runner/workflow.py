@@ -20,6 +20,8 @@ from leafledger.errors import InputFault
 from leafledger.platforms import keeping_sigterm
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
+from leafledger.records.record import read_record
+from leafledger.records.store import ContentStore
 from leafledger.runner.outdated import outdated
 from leafledger.runner.step import (
     JOB_CONFIG,
@@ -181,6 +183,7 @@ class StudyWorkflow:
             stale = {one.task for one in outdated(self.study, digests, tasks(self.study))}
             run = os.environ[events.RUN_VARIABLE]
             hand_jobs(self.study, run, stale, self._rests)
+            self._hold_for_going_back(stale)
         for task in tasks(self.study):
             mark = self.study.folder / f"{MARKS}/{task.name}"
             if task in stale or not mark.is_file():
@@ -190,6 +193,14 @@ class StudyWorkflow:
                 os.utime(
                     not_through_a_link(self.study.folder / task.record), (_OUTDATED, _OUTDATED)
                 )
+
+    def _hold_for_going_back(self, stale: Iterable[Task]) -> None:
+        """Keep the large tables that Snakemake removes before it makes them anew."""
+        store = ContentStore(self.study.folder)
+        for task in stale if may_use_store() else ():
+            record = read_record(self.study.folder / task.record)
+            if record is not None:
+                store.hold_in_place(record)
 
     @property
     def stages(self) -> tuple[str, ...]:
