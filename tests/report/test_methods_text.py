@@ -62,7 +62,9 @@ def test_an_index_of_the_users_own_has_the_source_it_states() -> None:
     (work,) = m.works_of_index({"index": "RE_contrast", "source": "lab book 7, {page} 3"})
     assert work.key == "indexRE5fcontrast"
     assert work.bibtex() == (
-        "@misc{indexRE5fcontrast,\n  howpublished = {lab book 7, \\{page\\} 3},\n"
+        "@misc{indexRE5fcontrast,\n"
+        "  title = {{RE\\_contrast, an index as this study states it}},\n"
+        "  howpublished = {lab book 7, \\{page\\} 3},\n"
         "  annote = {as the study states it},\n}\n"
     )
     assert m.works_of_index({"index": "x", "source": ""}) == ()

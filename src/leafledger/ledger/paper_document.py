@@ -113,6 +113,7 @@ def paper_tex(paper: Paper) -> str:
         *(f"{tex(paragraph)}\n" for paragraph in paper.results),
         *map(_figure_tex, paper.figures),
         *(rf"\input{{{TABLES}/{table.name}.tex}}" for table in paper.tables),
+        r"\clearpage",  # no figure floats into the references
         *(
             rf"\section*{{{tex(name)}}}" + f"\n{_breakable(tex(text))}"
             for name, text in paper.statements

@@ -52,7 +52,7 @@ from leafledger.records.record import Job
 from leafledger.report.gather import Material, gather
 from leafledger.report.journal_figures import Drawn, journal_figures
 from leafledger.report.methods_text import MethodsText
-from leafledger.report.numbers import plain, with_true_minus
+from leafledger.report.numbers import plain, with_set_units, with_true_minus
 from leafledger.report.works import (
     WORKS,
     Work,
@@ -298,7 +298,9 @@ def results_text(kit: Kit) -> list[str]:
         *content_sentences(kit.material),
     ]
     names = kit.material.names
-    return [with_true_minus(plain(text), names) for text in paragraphs if text]
+    return [
+        with_true_minus(with_set_units(plain(text), names), names) for text in paragraphs if text
+    ]
 
 
 def availability_text(kit: Kit) -> list[str]:

@@ -228,6 +228,138 @@ _PLACE = re.compile(r"(?:(?P<where>.+) )?(?P<volume>\d+):(?P<pages>[A-Z]?\d+(?:-
 _NEXT = re.compile(r"; (?![^()]*\))| and (?=\d+:)")
 
 
+_TITLES = {
+    "1969 50:663": "Derivation of leaf-area index from quality of light on the forest floor",
+    "1974 rouse": (
+        "Monitoring the vernal advancement and retrogradation (green wave effect) of natural "
+        "vegetation"
+    ),
+    "1988 guyot": (
+        "Utilisation de la haute résolution spectrale pour suivre l'état des couverts végétaux"
+    ),
+    "1992 41:35": (
+        "A narrow-waveband spectral index that tracks diurnal changes in photosynthetic efficiency"
+    ),
+    "1992 32:85": (
+        "A reappraisal of the use of DMSO for the extraction and determination of "
+        "chlorophylls a and b in lichens and higher plants"
+    ),
+    "1993 14:1563": "Red edge spectral measurements from sugar maple leaves",
+    "1993 14:1887": (
+        "The reflectance at the 950-970 nm region as an indicator of plant water status"
+    ),
+    "1994 143:286": (
+        "Spectral reflectance changes associated with autumn senescence of Aesculus "
+        "hippocastanum L. and Acer platanoides L. leaves. Spectral features and relation to "
+        "chlorophyll estimation"
+    ),
+    "1994 48:135": (
+        "Reflectance indices associated with physiological changes in nitrogen- and "
+        "water-limited sunflower leaves"
+    ),
+    "1994 15:697": "Ratios of leaf reflectances in narrow wavebands as indicators of plant stress",
+    "1995 31:221": (
+        "Semi-empirical indices to assess carotenoids/chlorophyll a ratio from leaf spectral "
+        "reflectance"
+    ),
+    "1995 46:113": (
+        "Forecasting wheat yield in a Mediterranean-type environment from the NOAA satellite"
+    ),
+    "1996 148:494": (
+        "Signature analysis of leaf reflectance spectra: algorithm development for remote "
+        "sensing of chlorophyll"
+    ),
+    "1996 58:289": "Use of a green channel in remote sensing of global vegetation from EOS-MODIS",
+    "1996 55:95": "Optimization of soil-adjusted vegetation indices",
+    "1996 26:402": (
+        "Spectral reflectance characteristics and digital imagery of a pine needle blight in "
+        "the southeastern United States"
+    ),
+    "1996 148:483": (
+        "Non-destructive determination of chlorophyll content of leaves of a green and an "
+        "aurea mutant of tobacco by reflectance measurements"
+    ),
+    "1996 148:599": (
+        "Detection of vegetation stress via a new high resolution fluorescence imaging system"
+    ),
+    "1997 112:492": (
+        "The photochemical reflectance index: an optical indicator of photosynthetic "
+        "radiation use efficiency across species, functional types, and nutrient levels"
+    ),
+    "1997 18:2869": (
+        "Estimation of plant water concentration by the reflectance water index WI (R900/R970)"
+    ),
+    "1998 19:657": (
+        "Spectral indices for estimating photosynthetic pigment concentrations: a test using "
+        "senescent tree leaves"
+    ),
+    "1998 merton": (
+        "Monitoring community hysteresis using spectral shift analysis and the red-edge "
+        "vegetation stress index"
+    ),
+    "1999 106:135": (
+        "Non-destructive optical detection of pigment changes during leaf senescence and "
+        "fruit ripening"
+    ),
+    "1999 154:30": (
+        "A new reflectance index for remote sensing of chlorophyll content in higher plants: "
+        "tests using Eucalyptus leaves"
+    ),
+    "1999 20:2741": (
+        "Visible/near infrared reflectance and chlorophyll content in Eucalyptus leaves"
+    ),
+    "1999 143:105": "Assessing leaf pigment content and activity with a reflectometer",
+    "2000 74:229": (
+        "Estimating corn leaf chlorophyll concentration from leaf and canopy reflectance"
+    ),
+    "2000 barnes": (
+        "Coincident detection of crop water stress, nitrogen status and canopy density using "
+        "ground based multispectral data"
+    ),
+    "2001 39:1491": (
+        "Scaling-up and model inversion methods with narrowband optical indices for "
+        "chlorophyll content estimation in closed forest canopies with hyperspectral data"
+    ),
+    "2001 74:38": (
+        "Optical properties and nondestructive estimation of anthocyanin content in plant leaves"
+    ),
+    "2001 76:156": (
+        "Comparing prediction power and stability of broadband and hyperspectral vegetation "
+        "indices for estimation of green leaf area index and canopy chlorophyll density"
+    ),
+    "2002 81:337": (
+        "Relationships between leaf pigment content and spectral reflectance across a wide "
+        "range of species, leaf structures and developmental stages"
+    ),
+    "2002 75:272": "Assessing carotenoid content in plant leaves with reflectance spectroscopy",
+    "2002 81:416": (
+        "Integrated narrow-band vegetation indices for prediction of crop chlorophyll content "
+        "for application to precision agriculture"
+    ),
+    "2002 83:195": (
+        "Overview of the radiometric and biophysical performance of the MODIS vegetation indices"
+    ),
+    "2003 160:271": (
+        "Relationships between leaf chlorophyll content and spectral reflectance and "
+        "algorithms for non-destructive chlorophyll assessment in higher plant leaves"
+    ),
+    "2004 25:5403": "The MERIS terrestrial chlorophyll index",
+    "2004 89:1": (
+        "Towards universal broad leaf chlorophyll indices using PROSPECT simulated database "
+        "and hyperspectral reflectance measurements"
+    ),
+    "2005 99:271": (
+        "Assessing vineyard condition with hyperspectral indices: leaf and canopy reflectance "
+        "simulation in a row-structured discontinuous canopy"
+    ),
+    "2006 33:L11402": (
+        "Three-band model for noninvasive estimation of chlorophyll, carotenoids, and "
+        "anthocyanin contents in higher plant leaves"
+    ),
+}
+"""Year with volume and first page, or with the first author of a report -> title of the work."""
+
+
 def works_in(authors: str, year: str, journal: str) -> list[Work]:
     """Return the works that a row of the catalogue of indices names; their keys have no suffix yet.
 
@@ -254,12 +386,13 @@ def works_in(authors: str, year: str, journal: str) -> list[Work]:
         found = _PLACE.fullmatch(place)
         where = (found["where"] if found else place) or where
         names = tuple(part for part in re.split(r", | and ", who) if part)
+        first = f"{found['volume']}:{found['pages'].partition('-')[0]}" if found else ""
         works.append(
             Work(
                 _slug(names[0]) + when,
                 names,
                 when,
-                "",
+                _TITLES.get(f"{when} {first or _slug(names[0])}", ""),
                 where,
                 found["volume"] if found else "",
                 found["pages"] if found else "",
@@ -328,7 +461,8 @@ def works_of_index(entry: Mapping[str, Any]) -> tuple[Work, ...]:
     if not source:
         return ()
     letters = "".join(c if c.isascii() and c.isalnum() else f"{ord(c):x}" for c in index)
-    return (Work(f"index{letters}", (), "", "", source, kind="misc"),)
+    title = f"{index}, an index as this study states it"
+    return (Work(f"index{letters}", (), "", title, source, kind="misc"),)
 
 
 def works_of_equation(source: str) -> tuple[Work, ...]:
