@@ -44,12 +44,12 @@ from leafledger.classes.negative_controls import arrangements, nested_accuracy
 from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.records.record import Job
 from leafledger.resampling.splits import Scheme, assign_folds, scheme_of
+from leafledger.spectra.applicability import preprocessed
 from leafledger.spectra.pls import SplitProducts, fit_path, membership_of
-from leafledger.spectra.preprocessing import preprocessed
 from leafledger.study.definition import Classes
+from leafledger.study.study import Task, outputs
 from leafledger.study.table_files import write_csv, write_json, write_parquet
 from leafledger.study.tables import ACCEPTED
-from leafledger.study.tasks import Task, outputs
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]

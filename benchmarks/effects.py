@@ -25,7 +25,7 @@ import pandas as pd
 import pyarrow as pa
 from bounds import at_most, finish, peak_megabytes, timed
 
-from leafledger.effects import stage, unit_means_stage
+from leafledger.effects import stage, unit_means
 from leafledger.records.record import Job
 from leafledger.study.definition import Effects
 from leafledger.study.table_files import write_csv, write_json, write_parquet, write_spectra
@@ -132,11 +132,11 @@ def main() -> None:
         }
         means = folder / "unit_indices.csv"
         outputs = {r.role: folder / r.path for r in written_by("effects")}
-        unit_means_stage.run(
+        unit_means.run(
             Job("unit_means", None, {"scans": places}, found, {"unit_indices": means}, folder)
         )
         job = Job("effects", None, settings(), {**found, "unit_indices": means}, outputs, folder)
-        ours = timed(lambda: stage.run(job))
+        ours = timed(lambda: stage.run_effects(job))
         peak = peak_megabytes()
         table: list[pd.DataFrame] = []
         plain = timed(lambda: table.append(plain_effects(found)))

@@ -56,7 +56,7 @@ from bounds import at_most, finish, peak_megabytes, processor_seconds, timed
 from numpy.typing import NDArray
 
 from classes import written_job
-from leafledger.classes import baselines, negative_controls, stage, summed_fits
+from leafledger.classes import baselines, fold_fit, negative_controls, stage
 from leafledger.classes.labelled_scans import labelled_spectra
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_json
@@ -85,7 +85,7 @@ def products(folder: Path, n: int, p: int) -> dict[str, float]:
     data = labelled_spectra(job_of(folder, "classes", n, p))
     at_start = peak_megabytes()
     fold = folds_of(data.unit_of)
-    ours = timed(lambda: summed_fits.summed(data, ["none"], fold, FOLDS))
+    ours = timed(lambda: fold_fit.summed(data, ["none"], fold, FOLDS))
     peak = peak_megabytes()
     some = min(n, int(4e8 // (8 * p)))
     rows = np.random.default_rng(1).normal(size=(some, p))

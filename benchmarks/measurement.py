@@ -46,8 +46,7 @@ from leafledger.records.record import Job
 from leafledger.runner.step import job_of
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME
-from leafledger.study.study import Study
-from leafledger.study.tasks import Task
+from leafledger.study.study import Study, Task
 
 PIXELS, LEAVES_PER_BLOCK, REPEATS, CORES = 2048, 40, 3, 2
 STUDY = """\

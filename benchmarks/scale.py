@@ -177,7 +177,7 @@ def hand_over(folder: Path) -> None:
     from leafledger.records import events
     from leafledger.runner.step import hand_jobs
     from leafledger.study.reading import read_study_at_rest
-    from leafledger.study.tasks import outputs, tasks
+    from leafledger.study.study import outputs, tasks
 
     study, rests = read_study_at_rest(folder)
     wanted = [task for task in tasks(study) if task.rule != "report"]

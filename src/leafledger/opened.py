@@ -134,7 +134,7 @@ class Study(model.Study):
 
     def _results_in_short(self) -> list[tuple[str, str]]:
         from leafledger.cli.run_commands import answers, findings, warnings
-        from leafledger.runner.plan_statement import marked, said_of_results
+        from leafledger.runner.outdated import marked, said_of_results
 
         if "accepted.csv" not in self.tables() or "range.json" not in self.documents():
             return [("results", "none yet: study.run() makes them")]

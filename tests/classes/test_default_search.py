@@ -16,7 +16,7 @@ from leafledger.classes.fold_assignment import FIRST_WIDTH, FOLDS_OF_MEDIAN, MOS
 from leafledger.classes.fold_fit import DECISIONS, MEMBERSHIP, FittedPredictor, Procedure
 from leafledger.classes.validation import nested_validation
 from leafledger.resampling.splits import assign_folds, scheme_of, widths_of_search
-from leafledger.spectra.preprocessing import preprocessed, steps_of
+from leafledger.spectra.applicability import preprocessed, steps_of
 
 TRAITS = np.array([1.6, 40, 9, 1.0, 0.011, 0.009, 0.1])
 BY_SPECIES = np.array([0.25, 9, 2, 0.8, 0.003, 0.0025, 0.08])

@@ -18,7 +18,7 @@ from leafledger.classes.fold_fit import (
     fit_discriminants,
     fit_training,
 )
-from leafledger.spectra.preprocessing import Learned
+from leafledger.spectra.applicability import Learned
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from prosail import run_prospect
 from leafledger.classes import stage
 from leafledger.classes.model import INSIDE, OUTSIDE, identify, load_saved_model
 from leafledger.errors import InputFault
-from leafledger.records.model_archive import card_digest
+from leafledger.records.store import card_digest
 from leafledger.study.table_files import read_spectra
 
 from .conftest import default_units

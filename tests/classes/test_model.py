@@ -16,10 +16,10 @@ import pytest
 from sklearn.utils.estimator_checks import check_estimator
 
 from leafledger.classes.model import DiscriminantModel, model_card
-from leafledger.records.model_archive import canonical_archive, load_archive, types_to_trust
+from leafledger.records.store import canonical_archive, load_archive, types_to_trust
 from leafledger.resampling.splits import scheme_of
+from leafledger.spectra.applicability import learned_from, preprocessed
 from leafledger.spectra.pls import fit_path, membership_of
-from leafledger.spectra.preprocessing import learned_from, preprocessed
 
 from .conftest import leaves
 
@@ -168,7 +168,7 @@ def test_an_archive_that_asks_for_other_types_is_refused(world):
 FIT = """
 import hashlib
 import numpy as np
-from leafledger.records.model_archive import canonical_archive
+from leafledger.records.store import canonical_archive
 from leafledger.classes.model import DiscriminantModel
 junk = [object() for _ in range({junk})]
 rng = np.random.default_rng(0)

@@ -17,7 +17,7 @@ from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.resampling.permutation import generator, n_arrangements
 from leafledger.resampling.splits import assign_folds, scheme_of
 from leafledger.spectra import pls
-from leafledger.spectra.preprocessing import preprocessed
+from leafledger.spectra.applicability import preprocessed
 
 from .conftest import leaves
 

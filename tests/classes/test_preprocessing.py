@@ -10,7 +10,7 @@ from sklearn.preprocessing import StandardScaler
 
 from leafledger.classes import stage
 from leafledger.errors import InputFault
-from leafledger.spectra.preprocessing import LEARNED, STEPS, learned_from, preprocessed
+from leafledger.spectra.applicability import LEARNED, STEPS, learned_from, preprocessed
 from leafledger.study.table_files import read_json
 
 AXIS = np.arange(450.0, 500.0)

@@ -9,7 +9,7 @@ from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure
 from leafledger.classes.validation import nested_validation
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import assign_folds, scheme_of
-from leafledger.spectra.preprocessing import preprocessed
+from leafledger.spectra.applicability import preprocessed
 
 from .conftest import leaves
 

@@ -15,7 +15,7 @@ import pytest
 
 from leafledger.classes import baselines, negative_controls, stage
 from leafledger.errors import InputFault
-from leafledger.records.model_archive import load_archive
+from leafledger.records.store import load_archive
 from leafledger.study.table_files import read_json, read_parquet, read_spectra
 from leafledger.study.tables import (
     CONFUSED_PAIRS,

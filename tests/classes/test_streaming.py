@@ -13,11 +13,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import class_tables, labelled_scans, stage, streaming, summed_fits
+from leafledger.classes import class_tables, fold_fit, labelled_scans, stage, streaming
 from leafledger.classes.fold_assignment import planned
 from leafledger.classes.fold_fit import Procedure, fit_training
-from leafledger.classes.labelled_scans import labelled_spectra
-from leafledger.classes.unit_sample import sampled
+from leafledger.classes.labelled_scans import labelled_spectra, sampled
 from leafledger.errors import StageFailure
 from leafledger.spectra.pls import membership_of
 from leafledger.study import table_files
@@ -122,7 +121,7 @@ def test_sums_are_those_of_the_whole_matrix(make_job, tiny_groups):
     """X'X, class sums and extremes of every part, against numpy on the whole matrix."""
     memory, files, _ = in_files(make_job, tiny_groups)
     part_of = np.arange(len(memory.codes)) % 3
-    total = summed_fits.summed(files, ["none"], part_of, 3)["none"]
+    total = fold_fit.summed(files, ["none"], part_of, 3)["none"]
     for j in range(3):
         spectra, codes = memory.spectra[part_of == j], memory.codes[part_of == j]
         about = spectra - total.offset
@@ -143,10 +142,10 @@ def test_a_fit_of_sums_is_that_of_the_scans(make_job, tiny_groups, step, balance
     memory, files, _ = in_files(make_job, tiny_groups)
     procedure = Procedure(3, 4, ("largest_membership", "linear_discriminant"), balanced)
     group = memory.unit_of % 4
-    part_of, first = summed_fits.parts_of([group, memory.codes])
+    part_of, first = fold_fit.parts_of([group, memory.codes])
     times = np.array([1.0, 0.0, 2.0, 1.0])
     asked = np.stack([np.ones(len(first)), times[group[first]]])
-    found = list(summed_fits.fitted_sets(files, step, part_of, asked, procedure))[1].fit
+    found = list(fold_fit.fitted_sets(files, step, part_of, asked, procedure))[1].fit
     rows = np.concatenate([np.repeat(np.flatnonzero(group == g), int(times[g])) for g in range(4)])
     expected = fit_training(memory.spectra[rows], memory.codes[rows], step, procedure)
     spectra = memory.spectra[group == 1]
@@ -192,9 +191,9 @@ def test_scatter_is_measured_against_training_scans_alone(make_job, tiny_groups,
     times = 1 - np.eye(3)
     procedure = Procedure(3, 4)
     step = "multiplicative_scatter"
-    found = list(summed_fits.fitted_sets(files, step, fold, times, procedure))
-    monkeypatch.setattr(summed_fits, "PRODUCTS_AT_ONCE", 1)
-    again = list(summed_fits.fitted_sets(files, step, fold, times, procedure))
+    found = list(fold_fit.fitted_sets(files, step, fold, times, procedure))
+    monkeypatch.setattr(fold_fit, "PRODUCTS_AT_ONCE", 1)
+    again = list(fold_fit.fitted_sets(files, step, fold, times, procedure))
     for i, fitted in enumerate(found):
         assert again[i].fit.terms() == fitted.fit.terms()
         training = memory.spectra[fold != i]
@@ -215,21 +214,21 @@ def test_a_wrong_sum_is_seen(make_job, tiny_groups, monkeypatch, mutant):
     """The checks above do not pass whatever is summed: four faults change what is predicted."""
     memory, files, _ = in_files(make_job, tiny_groups)
     group = memory.unit_of % 4
-    total = summed_fits.summed(files, ["none"], group, 4)["none"]
+    total = fold_fit.summed(files, ["none"], group, 4)["none"]
     procedure = Procedure(3, 4)
     every = np.ones(4)
-    right = summed_fits.fit_sums(total, every, "none", procedure).fit
+    right = fold_fit.fit_sums(total, every, "none", procedure).fit
     if mutant == "last block":
         kept = list(files.files.blocks())[:-1]
         monkeypatch.setattr(type(files.files), "blocks", lambda self: iter(kept))
-        total = summed_fits.summed(files, ["none"], group, 4)["none"]
+        total = fold_fit.summed(files, ["none"], group, 4)["none"]
     elif mutant == "offset":
         total = replace(total, offset=total.offset + 0.01)
     elif mutant == "class sums":
         total = replace(total, sums=total.sums[:, [1, 0, 2]])
     else:
         every = np.array([1.0, 1.0, 1.0, 2.0])
-    wrong = summed_fits.fit_sums(total, every, "none", procedure).fit
+    wrong = fold_fit.fit_sums(total, every, "none", procedure).fit
     expected = fit_training(memory.spectra, memory.codes, "none", procedure)
     decided = [fit.decision_path(memory.spectra) for fit in (right, wrong, expected)]
     np.testing.assert_allclose(decided[0], decided[2], atol=1e-6)

@@ -30,16 +30,15 @@ from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.planning.planned_study import write_study
 from leafledger.planning.randomisation import csv_text
-from leafledger.runner.plan_statement import record_plan
+from leafledger.runner.outdated import record_plan
 from leafledger.runner.run import run_study
 from leafledger.runner.step import job_of
 from leafledger.runner.study_check import checked_study
 from leafledger.runner.workflow import demo_study
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task
 from leafledger.study.table_files import read_csv, read_json, read_parquet
-from leafledger.study.tasks import Task
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from leafledger.effects import stage, unit_means_stage
+from leafledger.effects import stage, unit_means
 from leafledger.records.record import Job
 from leafledger.study.table_files import (
     read_csv,
@@ -111,7 +111,7 @@ class SmallStudy:
         """Run both rules and return effects.csv, effects.json and spectrum_effects.csv."""
         inputs = self._write()
         out = self.folder / "results"
-        unit_means_stage.run(
+        unit_means.run(
             Job(
                 "unit_means",
                 None,
@@ -125,7 +125,7 @@ class SmallStudy:
                 self.folder,
             )
         )
-        self.outcome = stage.run(
+        self.outcome = stage.run_effects(
             Job(
                 "effects",
                 None,

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.indices.catalogue import averaged, catalogue
-from leafledger.indices.values import (
+from leafledger.indices.stage import (
     BandErrors,
     band_covariances,
     band_values,

@@ -16,8 +16,7 @@ from leafledger.records.record import Metric, Outcome, input_digests, make_recor
 from leafledger.records.store import ContentStore
 from leafledger.runner.step import code_of_task, job_of
 from leafledger.study.reading import read_study
-from leafledger.study.study import Study
-from leafledger.study.tasks import Task, tasks
+from leafledger.study.study import Study, Task, tasks
 
 PATH = "split,n_components,accuracy\nouter,1,0.5\nouter,2,0.75\nouter,2,0.25\ntraining,1,0.9\n"
 

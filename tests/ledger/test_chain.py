@@ -16,8 +16,7 @@ from leafledger.ledger.verify import verify
 from leafledger.ledger.view import Verdict
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
-from leafledger.study.study import Study
-from leafledger.study.tasks import Task
+from leafledger.study.study import Study, Task
 
 from .conftest import enact
 

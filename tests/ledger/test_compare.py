@@ -20,8 +20,7 @@ from leafledger.ledger.compare import (
 )
 from leafledger.records import events
 from leafledger.study.reading import read_study
-from leafledger.study.study import Study
-from leafledger.study.tasks import tasks
+from leafledger.study.study import Study, tasks
 
 from .conftest import enact
 

@@ -50,7 +50,7 @@ def copies(study: Study, whole_run: Entered, tmp_path: Path) -> tuple[Path, Path
 def again(folder: Path, run: str, said: str) -> None:
     """Enter a further run of a copy, with results that say something else."""
     from leafledger.ledger import book
-    from leafledger.study.tasks import tasks
+    from leafledger.study.study import tasks
 
     from .conftest import enact
 

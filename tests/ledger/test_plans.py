@@ -14,17 +14,16 @@ from click.testing import CliRunner
 
 from leafledger.cli.main import cli
 from leafledger.errors import InputFault
-from leafledger.ledger import book, plans
+from leafledger.ledger import book
+from leafledger.ledger.book import PLANS, on_record, recorded_plans
 from leafledger.ledger.compare import run_history
-from leafledger.ledger.plans import PLANS, on_record, recorded_plans
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView
 from leafledger.records import events
-from leafledger.runner.plan_statement import record_plan, said_of_plan
+from leafledger.runner.outdated import record_plan, said_of_plan
 from leafledger.study.reading import read_study
 from leafledger.study.settings import plan_of_study
-from leafledger.study.study import Study
-from leafledger.study.tasks import Task
+from leafledger.study.study import Study, Task
 from leafledger.study.written_plan import facts_of_plan
 
 from .conftest import write_event
@@ -310,8 +309,8 @@ def test_a_changed_entry_is_found_also_if_it_is_sealed_anew(chained: Path) -> No
     entry["recorded"] = "2020-01-01T00:00:00.000"
     path.write_text(json.dumps(entry), "utf-8")
     assert told(chained) == {f"{PLANS}/001.json": "changed"}
-    entry["seal"] = plans._seal_of(entry)
-    path.write_bytes(plans._text_of_entry(entry))
+    entry["seal"] = book._seal_of(entry)
+    path.write_bytes(book._text_of_entry(entry))
     assert told(chained) == {f"{PLANS}/001.json": "changed"}
     assert [one.by for one in on_record(BookView(chained))] == ["run", "plan"]
 
@@ -333,9 +332,9 @@ def test_a_plan_forged_with_an_old_date_proves_nothing(
     whole_run("r1")
     entry = record_plan(study.folder).lodged.entry
     entry |= {"recorded": "2020-01-01T00:00:00.000", "previous": None, "read": []}
-    entry["seal"] = plans._seal_of(entry)
+    entry["seal"] = book._seal_of(entry)
     path = study.folder / PLANS / "001.json"
-    path.write_bytes(plans._text_of_entry(entry))
+    path.write_bytes(book._text_of_entry(entry))
     assert told(study.folder) == {f"{PLANS}/001.json": "chain"}
     assert said_of_plan(study) is None, "nothing is fixed by it"
 

@@ -7,17 +7,20 @@ import textwrap
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
 from leafledger.errors import InputFault
 from leafledger.ledger import book
-from leafledger.ledger.trace import as_json, trace, treatment_groups
-from leafledger.ledger.trace_words import lines
+from leafledger.ledger.run_summary import lines
+from leafledger.ledger.trace import as_json, sheets_read, trace, treatment_groups
+from leafledger.ledger.view import BookView
 from leafledger.records.digests import Code, sha256_of_file
+from leafledger.records.record import Record
 from leafledger.study.reading import read_study
-from leafledger.study.study import Study
-from leafledger.study.tasks import tasks
+from leafledger.study.study import Study, tasks
 
 from .conftest import enact
 
@@ -306,6 +309,25 @@ def test_the_sheets_that_say_which_plant_got_what_are_told(ran: Study) -> None:
     assert all("was run with other settings" in text for text in lineage.broken)
     assert any(text.startswith("units.csv has another content now") for text in lineage.broken)
     assert trace(ran.folder, "indices/catalogue.json").broken == [], "it rests on no treatment"
+
+
+def test_a_sheet_that_only_other_tasks_read_is_not_named() -> None:
+    def record(*paths: str) -> dict[str, Any]:
+        return {"inputs": [{"path": path} for path in paths]}
+
+    records = {"effects": record("results/unit_means.csv"), "pigments": record("assays.csv")}
+    digests = {"assays.csv": "a", "units.csv": "u"}
+    entry = {"study": digests, "records": records}
+    book = SimpleNamespace(
+        run=lambda _: entry, records_of=lambda _: records, sha256_now=digests.get
+    )
+
+    def named(*tasks: str) -> list[str]:
+        of_result = cast("dict[str, Record]", {task: records[task] for task in tasks})
+        return [s.path for s in sheets_read(cast(BookView, book), "r1", of_result)]
+
+    assert named("effects") == ["units.csv"]
+    assert named("effects", "pigments") == ["assays.csv", "units.csv"]
 
 
 def test_a_sheet_changed_in_nothing_that_matters_is_a_note(ran: Study) -> None:

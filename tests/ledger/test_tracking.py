@@ -13,8 +13,7 @@ import pytest
 from leafledger.ledger import book, tracking
 from leafledger.ledger.tracking import sync_store
 from leafledger.records import events
-from leafledger.study.study import Study
-from leafledger.study.tasks import Task
+from leafledger.study.study import Study, Task
 
 from .conftest import enact, write_event
 

@@ -24,8 +24,7 @@ from leafledger.ledger.run_summary import (
 )
 from leafledger.ledger.tracking import start_page, sync_store
 from leafledger.ledger.verify import verify
-from leafledger.study.study import Study
-from leafledger.study.tasks import Task
+from leafledger.study.study import Study, Task
 
 from .test_tracking import Seen
 

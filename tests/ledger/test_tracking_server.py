@@ -28,8 +28,7 @@ from leafledger.ledger.tracking import (
     unreachable_reason,
 )
 from leafledger.study.reading import read_study
-from leafledger.study.study import Study
-from leafledger.study.tasks import tasks
+from leafledger.study.study import Study, tasks
 
 from .conftest import enact
 from .test_compare import whole

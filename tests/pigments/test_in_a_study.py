@@ -19,7 +19,7 @@ from leafledger.runner.run import run_study
 from leafledger.runner.study_check import checked_study
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
-from leafledger.study.tasks import Task, own_files, tasks
+from leafledger.study.study import Task, own_files, tasks
 
 HEAD = "unit,session,leaf,quantity,value,unit_of_value,u\n"
 STRIP = (

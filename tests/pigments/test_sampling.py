@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leafledger.pigments.sampling import CAUTIONS, advise, kennard_stone, leaf_scores
+from leafledger.pigments.extracts import CAUTIONS, advise, kennard_stone, leaf_scores
 from leafledger.study.table_files import Spectra
 
 

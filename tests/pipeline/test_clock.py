@@ -13,7 +13,7 @@ import pytest
 from leafledger.records import events
 from leafledger.runner import execute
 from leafledger.runner.run import run_study
-from leafledger.study.tasks import Task
+from leafledger.study.study import Task
 
 Edit = Callable[[Path, str, str], None]
 AN_HOUR = 3600.0

@@ -16,8 +16,7 @@ import pytest
 from playwright.sync_api import expect
 
 from browser import Watched
-from leafledger.review.review_session import ReviewSession
-from leafledger.review.server import open_server
+from leafledger.review.review_session import ReviewSession, open_server
 from terminal import at_a_terminal
 
 MARKUP = "</script><img src=x onerror=alert(1)>"

@@ -25,6 +25,7 @@ from leafledger.runner.step import job_of
 from leafledger.study import table_files
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME
+from leafledger.study.study import Task
 from leafledger.study.table_files import (
     canonical_json,
     read_spectra,
@@ -33,7 +34,6 @@ from leafledger.study.table_files import (
     write_spectra,
     write_spectra_in_parts,
 )
-from leafledger.study.tasks import Task
 
 ROOT = Path(__file__).resolve().parents[2]
 AXIS = np.arange(400.0, 437.0)
@@ -202,7 +202,7 @@ def test_no_stage_takes_a_gibibyte_of_a_large_session(tmp_path: Path) -> None:
             "import json, resource\nfrom pathlib import Path\nimport importlib\n"
             "from leafledger.runner.step import job_of\n"
             "from leafledger.study.reading import read_study\n"
-            "from leafledger.study.rules import BY_NAME\nfrom leafledger.study.tasks import Task\n"
+            "from leafledger.study.rules import BY_NAME\nfrom leafledger.study.study import Task\n"
             f"job = job_of(read_study(Path({str(study)!r})), Task({rule!r}, {session!r}))\n"
             "importlib.import_module(BY_NAME[job.rule].module).run(job)\n"
             "print(json.dumps(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024))\n"

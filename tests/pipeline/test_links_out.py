@@ -21,14 +21,14 @@ from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
-from leafledger.review.decision_file import DecisionRequest, remove_rows, save
 from leafledger.runner.execute import restore_kept
 from leafledger.runner.run import run_study
 from leafledger.runner.study_folder import remove_orphans, study_lock, sweep_temporaries
 from leafledger.runner.workflow import snakefile
 from leafledger.study.reading import read_study
+from leafledger.study.sheet_changes import DecisionRequest, remove_rows, save
+from leafledger.study.study import Task
 from leafledger.study.table_files import link_problems, remove_file, remove_folder, whole_file
-from leafledger.study.tasks import Task
 
 REPORT = Task("report")
 HEADING = "scan,action,reason,by,when\n"
@@ -90,7 +90,7 @@ def test_every_command_that_writes_refuses_a_link_that_leads_out(
     monkeypatch: pytest.MonkeyPatch,
     place: str,
 ) -> None:
-    for server in ("leafledger.ledger.tracking.serve", "leafledger.review.server.serve"):
+    for server in ("leafledger.ledger.tracking.serve", "leafledger.review.review_session.serve"):
         monkeypatch.setattr(server, lambda *_: pytest.fail("a page is served"))
     other = tmp_path / "other"
     lead_out(ran_study, place, other)

@@ -19,8 +19,7 @@ from leafledger import Study
 from leafledger.cli.main import cli
 from leafledger.records.digests import FileDigests
 from leafledger.review.review_session import ReviewSession
-from leafledger.runner.outdated import would_run
-from leafledger.runner.plan_statement import record_plan
+from leafledger.runner.outdated import record_plan, would_run
 from leafledger.runner.run import run_study
 from leafledger.runner.study_check import checked_study
 from leafledger.runner.workflow import snakefile

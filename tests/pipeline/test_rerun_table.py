@@ -19,7 +19,7 @@ from leafledger.runner.outdated import would_run
 from leafledger.runner.run import RunResult, run_study
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
-from leafledger.study.tasks import Task, inputs
+from leafledger.study.study import Task, inputs
 
 Edit = Callable[[Path, str, str], None]
 DAY12 = {f"{rule}.day12" for rule in ("intake", "reflectance", "quality", "indices")}

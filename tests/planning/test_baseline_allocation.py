@@ -12,9 +12,14 @@ import yaml
 from leafledger.errors import InputFault
 from leafledger.planning.baseline_allocation import rule_in_words, values_of_table
 from leafledger.planning.design_checks import layout_problems
-from leafledger.planning.planned_study import SCAN_COLUMNS, scan_rows
+from leafledger.planning.planned_study import (
+    SCAN_COLUMNS,
+    scan_rows,
+    units_with,
+    with_block,
+    with_rows_of_session,
+)
 from leafledger.planning.randomisation import PAIRS, Effort, block_names, draw, orders, steps
-from leafledger.planning.study_edits import units_with, with_block, with_rows_of_session
 
 UNITS = ["p01", "p02", "p03", "p04"]
 

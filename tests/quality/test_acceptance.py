@@ -14,11 +14,10 @@ import pyarrow as pa
 import pytest
 
 from leafledger.errors import InputFault
-from leafledger.quality.acceptance_stage import run
-from leafledger.quality.flags import Flag, flag_table
-from leafledger.quality.measuring_order import copies_between_sessions
+from leafledger.quality.acceptance import found_range, run, stated_range
+from leafledger.quality.cross_session_checks import copies_between_sessions
+from leafledger.quality.session import Flag, flag_table
 from leafledger.quality.session_levels import session_effects
-from leafledger.quality.trusted_range import found_range, stated_range
 from leafledger.records.record import Job
 from leafledger.study.scan_sheet import read_decisions
 from leafledger.study.table_files import (

@@ -10,7 +10,7 @@ import prosail
 import pytest
 from simulated import MODEL_NM, Simulated
 
-from leafledger.quality.clip import (
+from leafledger.quality.leaves import (
     LEAST_OFFSET,
     baseline_offset,
     check_clip,
@@ -19,10 +19,9 @@ from leafledger.quality.clip import (
     find_step,
     offset_limit,
 )
-from leafledger.quality.flags import Flag
-from leafledger.quality.robust_regression import residuals
-from leafledger.quality.session import Session
+from leafledger.quality.session import Flag, Session
 from leafledger.quality.stage import run
+from leafledger.resampling.intervals import residuals
 from leafledger.study.table_files import read_parquet, read_spectra
 
 AXIS = np.arange(400.0, 1000.5, 1.0)

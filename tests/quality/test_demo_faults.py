@@ -14,9 +14,9 @@ from leafledger import Study
 from leafledger.records.record import Outcome
 from leafledger.runner.step import job_of
 from leafledger.study.rules import BY_NAME
+from leafledger.study.study import Task
 from leafledger.study.table_files import read_json, read_parquet
 from leafledger.study.tables import ORDER_EFFECTS, SESSION_EFFECTS
-from leafledger.study.tasks import Task
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "chelate"
 

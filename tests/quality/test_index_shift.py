@@ -12,7 +12,6 @@ import pytest
 from simulated import MERCURY, TRI_BAND, Simulated, any_leaves, lamp
 
 from leafledger.quality.fluorescent_lines import find_leak, leak_spectra
-from leafledger.quality.robust_regression import Residuals
 from leafledger.quality.room_light import ambient_light, leaks_like
 from leafledger.quality.session import (
     IndexInUse,
@@ -22,6 +21,7 @@ from leafledger.quality.session import (
     tolerated_leak,
 )
 from leafledger.quality.stage import run
+from leafledger.resampling.intervals import Residuals
 from leafledger.spectra.formula import parse
 from leafledger.study.table_files import SpectraTable, read_parquet, write_spectra
 

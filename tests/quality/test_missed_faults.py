@@ -17,10 +17,10 @@ from test_ambient_scan import illuminant
 
 from leafledger.quality.cross_session_checks import between_sessions, compare_axes
 from leafledger.quality.darks import bad_dark
-from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.fluorescent_lines import THRESHOLD, find_leak, threshold
 from leafledger.quality.reference_checks import _missing_block, shared_ceilings
 from leafledger.quality.room_light import ambient_light, ambient_share
+from leafledger.quality.session import Findings, Flag
 from leafledger.quality.stage import run
 from leafledger.records.record import Outcome
 from leafledger.study.table_files import read_parquet

@@ -17,12 +17,12 @@ from leafledger.quality.cross_session_checks import (
 from leafledger.quality.darks import (
     bad_dark,
     dark_drift,
-    dark_noise,
     dark_spikes,
     hot_pixels,
     shared_shifts,
 )
 from leafledger.quality.reference_checks import weak_white, white_drift
+from leafledger.quality.session import dark_noise
 from leafledger.quality.stage import run
 from leafledger.study.table_files import read_parquet
 from leafledger.study.tables import LEVELS, SIGNAL

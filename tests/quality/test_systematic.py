@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 from simulated import Simulated
 
-from leafledger.quality.robust_regression import huber_fit
 from leafledger.quality.session_drift import (
     ACROSS,
     BETWEEN,
@@ -29,7 +28,7 @@ from leafledger.quality.session_levels import (
     white_shifts,
 )
 from leafledger.quality.stage import run
-from leafledger.resampling.intervals import t_quantile
+from leafledger.resampling.intervals import huber_fit, t_quantile
 from leafledger.study.table_files import read_parquet
 
 # Brownlee 1965, Statistical Theory and Methodology: oxidation of ammonia (stack loss).

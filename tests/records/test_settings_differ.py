@@ -11,8 +11,8 @@ import pytest
 from leafledger.records.record import settings_differ
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
+from leafledger.study.study import tasks
 from leafledger.study.table_files import canonical_json
-from leafledger.study.tasks import tasks
 
 
 def settings(folder: Path) -> dict[str, dict[str, Any]]:

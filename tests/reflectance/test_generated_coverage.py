@@ -18,8 +18,8 @@ from leafledger.intake import stage as intake
 from leafledger.reflectance import stage as reflectance
 from leafledger.runner.step import job_of
 from leafledger.study.reading import read_study
+from leafledger.study.study import Task
 from leafledger.study.table_files import read_spectra
-from leafledger.study.tasks import Task
 
 READ_NM = (450.0, 550.0, 680.0, 720.0, 800.0)
 Z95 = 1.959964

@@ -11,11 +11,11 @@ import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench
 from uncertainties import correlated_values
 
-from leafledger.reflectance.conversion import Reflected, to_reflectance
 from leafledger.reflectance.count_corrections import Linearity, fit_linearity
 from leafledger.reflectance.detector import Noise
 from leafledger.reflectance.measurement_equation import DarkPart, WhitePart, reflect
 from leafledger.reflectance.references import References, Scans, build_references, fill_defaults
+from leafledger.reflectance.stage import Reflected, to_reflectance
 from leafledger.spectra.grid import resampling_weights
 
 AXIS = np.linspace(400.0, 1000.0, 121)

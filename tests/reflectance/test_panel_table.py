@@ -12,13 +12,13 @@ from simulated_sessions import Bench, job_of
 
 from generated import shrink
 from leafledger.errors import InputFault
-from leafledger.reflectance.panel import read_panel
+from leafledger.reflectance.measurement_equation import read_panel
 from leafledger.reflectance.stage import run
 from leafledger.runner.step import job_of as job_of_task
 from leafledger.runner.workflow import StudyWorkflow
 from leafledger.study.reading import read_study
+from leafledger.study.study import Task, inputs, own_files
 from leafledger.study.table_files import SpectraTable, read_spectra
-from leafledger.study.tasks import Task, inputs, own_files
 
 GRID = {"start_nm": 410.0, "stop_nm": 990.0, "step_nm": 2.0}
 TABLE = "wavelength_nm,reflectance,u_relative\n400,0.95,0.004\n700,0.98,0.002\n1000,0.92,0.01\n"

@@ -27,8 +27,8 @@ from leafledger.records.record import Job
 from leafledger.reflectance import stage as reflectance
 from leafledger.runner.step import job_of
 from leafledger.study.reading import read_study
+from leafledger.study.study import Task
 from leafledger.study.table_files import SpectraTable, read_parquet, read_spectra, write_spectra
-from leafledger.study.tasks import Task
 
 READ_NM = (450, 550, 680, 720, 800)
 DAY = "day0"

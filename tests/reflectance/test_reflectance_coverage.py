@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench
 
-from leafledger.reflectance.conversion import to_reflectance
 from leafledger.reflectance.references import build_references, fill_defaults
+from leafledger.reflectance.stage import to_reflectance
 from leafledger.spectra.grid import resampling_weights
 
 READ_NM = (450.0, 550.0, 680.0, 720.0, 800.0)

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench, reordered
 
-from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance
 from leafledger.reflectance.detector import level_spread, pool_darks
 from leafledger.reflectance.reference_choice import bracket, nearest, white_blocks
 from leafledger.reflectance.references import (
@@ -20,6 +19,7 @@ from leafledger.reflectance.references import (
     fill_defaults,
     reference_columns,
 )
+from leafledger.reflectance.stage import UNLIT_U, Reflected, to_reflectance
 from leafledger.spectra.grid import resampling_weights
 
 

@@ -10,7 +10,6 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.conversion import Reflected, with_axis_doubt
 from leafledger.reflectance.count_corrections import (
     Linearity,
     LinearityFit,
@@ -25,14 +24,19 @@ from leafledger.reflectance.measurement_equation import (
     IntegrationTimes,
     WhitePart,
     interpolate,
+    panel_of,
     reflect,
 )
-from leafledger.reflectance.panel import panel_of
 from leafledger.reflectance.reference_choice import bright_darks, listed
 from leafledger.reflectance.references import levels
-from leafledger.reflectance.stage import run
-from leafledger.reflectance.wavelength_correction import LampScan, report_of
-from leafledger.spectra.lamp_lines import Correction, FoundLine, LampReading
+from leafledger.reflectance.stage import Reflected, run, with_axis_doubt
+from leafledger.reflectance.wavelength_correction import (
+    Correction,
+    FoundLine,
+    LampReading,
+    LampScan,
+    report_of,
+)
 from leafledger.study.table_files import SpectraTable, read_spectra
 
 

@@ -19,10 +19,9 @@ import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, job_of
 
 from leafledger.indices.catalogue import averaged, catalogue, chosen, formulas_as_json
+from leafledger.indices.stage import BandErrors, band_values, covariances, index_values, plan
 from leafledger.indices.stage import run as run_indices
-from leafledger.indices.values import BandErrors, band_values, covariances, index_values, plan
 from leafledger.records.record import Job
-from leafledger.reflectance.conversion import Reflected, to_reflectance, with_axis_doubt
 from leafledger.reflectance.count_corrections import Linearity
 from leafledger.reflectance.detector import Noise, pool_darks
 from leafledger.reflectance.references import (
@@ -32,8 +31,8 @@ from leafledger.reflectance.references import (
     fill_defaults,
     pool_references,
 )
+from leafledger.reflectance.stage import Reflected, to_grid, to_reflectance, with_axis_doubt
 from leafledger.reflectance.stage import run as run_reflectance
-from leafledger.reflectance.stage import to_grid
 from leafledger.study.table_files import read_parquet, write_json
 
 ENTRIES = [averaged(entry, entry.band_width_nm) for entry in catalogue().values()]

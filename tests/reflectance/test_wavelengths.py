@@ -12,8 +12,7 @@ from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench, job_of
 
 from leafledger.errors import InputFault
 from leafledger.records.record import Outcome
-from leafledger.reflectance.conversion import Reflected, with_axis_doubt
-from leafledger.reflectance.stage import run
+from leafledger.reflectance.stage import Reflected, run, with_axis_doubt
 from leafledger.reflectance.wavelength_correction import saturated_pixels
 from leafledger.study.table_files import SpectraTable, read_spectra
 

@@ -16,9 +16,8 @@ import pandas as pd
 import pytest
 
 from browser import Watched
-from leafledger.report import downloads
-from leafledger.report.downloads import Download, csv_text, packed
-from leafledger.report.stage import run
+from leafledger.report import stage
+from leafledger.report.stage import Download, csv_text, packed, run
 from leafledger.study.tables import TABLES
 
 
@@ -62,7 +61,7 @@ def test_the_page_leads_to_a_large_table_and_does_not_hold_it(whole, tmp_path, m
     job = whole.job()
     job = replace(job, outputs={role: tmp_path / path.name for role, path in job.outputs.items()})
     large = whole.inputs["effects"].read_text(encoding="utf-8")
-    monkeypatch.setattr(downloads, "_LARGEST", len(large) - 1)
+    monkeypatch.setattr(stage, "_LARGEST", len(large) - 1)
     run(job)
     page = job.outputs["report"].read_text(encoding="utf-8")
     (block,) = re.findall(r'id="table-values">([A-Za-z0-9+/=]+)</script>', page)

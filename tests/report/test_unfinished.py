@@ -9,15 +9,10 @@ import pandas as pd
 import pytest
 
 from leafledger.report.answer import findings_part, measured_so_far, what_waits
-from leafledger.report.downloads import csv_text
 from leafledger.report.figures import FigureSet
 from leafledger.report.gather import Material
-from leafledger.report.unfinished import (
-    draw_balance,
-    field_notes_part,
-    tables_of,
-    unfinished_part,
-)
+from leafledger.report.next_study import draw_balance, field_notes_part, tables_of, unfinished_part
+from leafledger.report.stage import csv_text
 
 
 def balance_row(index: str, treatment: str, difference: float | None) -> dict[str, Any]:

@@ -219,7 +219,7 @@ def test_index_values_stand_a_row_a_scan_and_a_column_an_index(with_indices):
     rows = list(book["index values"].iter_rows(min_row=2, values_only=True))
     told = {row[0]: dict(zip(heads, row, strict=True)) for row in rows}
     n = 0
-    for frame in with_indices.indices.values():
+    for frame in with_indices.by_session["indices"].values():
         for row in frame.to_dict("records"):
             found = told[row["scan"]][row["index"]]
             if row["status"] == "ok":
@@ -230,7 +230,7 @@ def test_index_values_stand_a_row_a_scan_and_a_column_an_index(with_indices):
     assert n > 1000
     assert "index u panel" not in book.sheetnames, "a part that is not known anywhere"
     gaps = list(book["index gaps"].iter_rows(min_row=2, values_only=True))
-    assert len(gaps) == len(with_indices.indices)
+    assert len(gaps) == len(with_indices.by_session["indices"])
     assert {row[-1] for row in gaps} == {"outside_range"}
 
 

@@ -13,8 +13,7 @@ from flask.testing import FlaskClient
 from playwright.sync_api import Page, expect
 
 from browser import Watched
-from leafledger.review.review_session import ReviewSession
-from leafledger.review.server import Guard, make_app, open_server
+from leafledger.review.review_session import Guard, ReviewSession, make_app, open_server
 
 from . import invented_study
 

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from leafledger.quality.flags import Flag, flag_table
-from leafledger.review.decision_file import DecisionRequest
+from leafledger.quality.session import Flag, flag_table
+from leafledger.study.sheet_changes import DecisionRequest
 from leafledger.study.table_files import write_csv, write_json, write_parquet, write_spectra
 from leafledger.study.tables import ACCEPTED, EFFECTS, EXCLUSIONS, SENSITIVITY
 

@@ -15,8 +15,13 @@ from leafledger.report.numbers import format_p
 from leafledger.review import groups, review_session
 from leafledger.review import review_session as session_module
 from leafledger.review.groups import blinding_of
-from leafledger.review.review_session import AFTER_EFFECTS, ReviewSession
-from leafledger.review.server import Guard, open_server, parse_request
+from leafledger.review.review_session import (
+    AFTER_EFFECTS,
+    Guard,
+    ReviewSession,
+    open_server,
+    parse_request,
+)
 from leafledger.runner.run import RunResult
 from leafledger.study.table_files import read_spectra, write_spectra
 

@@ -16,8 +16,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from interruptible import heed_interrupts
-from leafledger.review import decision_file
 from leafledger.review.review_session import ReviewSession
+from leafledger.study import sheet_changes
 
 COMMAND = [sys.executable, "-m", "leafledger.cli", "review"]
 
@@ -63,7 +63,7 @@ def test_a_folder_that_cannot_be_written_to_is_told(client, study: Path, monkeyp
     def refused(path: Path, _data: bytes) -> None:
         raise PermissionError(errno.EACCES, "Permission denied", str(path))
 
-    monkeypatch.setattr(decision_file, "write_bytes", refused)
+    monkeypatch.setattr(sheet_changes, "write_bytes", refused)
     entry = {"scan": "day0-p1-1", "action": "exclude", "reason": "r", "seen": None}
     answer = client.post("/api/decisions", json={"by": "A", "decisions": [entry]})
     assert answer.status_code == 503

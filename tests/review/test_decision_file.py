@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
-from leafledger.review.decision_file import (
+from leafledger.study.sheet_changes import (
     DecisionRequest,
     current_decisions,
     remove_rows,

@@ -10,7 +10,6 @@ import pytest
 from leafledger.errors import InputFault
 from leafledger.intake.stage import read_session
 from leafledger.records.record import Outcome
-from leafledger.review.decision_file import DecisionRequest
 from leafledger.review.review_session import ReviewSession
 from leafledger.runner.step import job_of
 from leafledger.runner.study_check import (
@@ -21,7 +20,8 @@ from leafledger.runner.study_check import (
 )
 from leafledger.study.rules import BY_NAME
 from leafledger.study.scan_sheet import Decision, change_warnings, digest_changed
-from leafledger.study.tasks import Task
+from leafledger.study.sheet_changes import DecisionRequest
+from leafledger.study.study import Task
 
 DIGEST = "ab" * 32
 

@@ -16,8 +16,13 @@ from playwright.sync_api import Page, expect
 
 from browser import Watched
 from leafledger.errors import InputFault
-from leafledger.review.review_session import LARGEST_SIDE, ReviewSession, small_picture
-from leafledger.review.server import Guard, make_app
+from leafledger.review.review_session import (
+    LARGEST_SIDE,
+    Guard,
+    ReviewSession,
+    make_app,
+    small_picture,
+)
 
 from .conftest import PORT, Browser
 

@@ -12,7 +12,7 @@ from playwright.sync_api import Page, Route, expect
 
 from browser import Watched
 from leafledger.errors import InputFault
-from leafledger.review.decision_file import DecisionRequest, save
+from leafledger.study.sheet_changes import DecisionRequest, save
 
 from . import invented_study
 

@@ -33,7 +33,7 @@ from leafledger.runner.step import JOB_CONFIG, PARENT_VARIABLE, GivenRun, main
 from leafledger.runner.workflow import SMALL, StudyWorkflow
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME, RULES, Needs
-from leafledger.study.tasks import Task
+from leafledger.study.study import Task
 
 Fake = Callable[[str, str], None]
 

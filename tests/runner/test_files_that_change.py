@@ -13,8 +13,8 @@ from leafledger.records.record import input_digests
 from leafledger.runner.step import _compute, _done, job_of
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME
+from leafledger.study.study import Task
 from leafledger.study.table_files import read_parquet
-from leafledger.study.tasks import Task
 
 TASK = Task("intake", "day0")
 

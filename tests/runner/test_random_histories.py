@@ -34,7 +34,7 @@ from leafledger.runner.study_check import checked_study
 from leafledger.runner.workers import Workers
 from leafledger.runner.workflow import snakefile
 from leafledger.study.rules import PLAN_HISTORY, PLAN_HISTORY_FILE
-from leafledger.study.tasks import Task
+from leafledger.study.study import Task
 
 STUBS = Path(__file__).with_name("stub_stages")
 OUTPUTS = ("results", "records")

@@ -18,7 +18,7 @@ from leafledger.runner.run import SNAKEMAKE_LOG, run_study
 from leafledger.runner.step import NO_STORE_VARIABLE
 from leafledger.runner.workflow import snakefile
 from leafledger.study.reading import read_study
-from leafledger.study.tasks import Task, outputs
+from leafledger.study.study import Task, outputs
 
 ACCEPTANCE = Task("acceptance")
 

@@ -16,12 +16,11 @@ from leafledger.ledger.book import close_run, open_run
 from leafledger.ledger.variants_table import Settings, VariantsTable
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import write_record
-from leafledger.runner.variant_runs import table_of
+from leafledger.runner.run import table_of
 from leafledger.study.reading import read_study, under_variant
 from leafledger.study.settings import settings_of
-from leafledger.study.study import Study
+from leafledger.study.study import Study, tasks
 from leafledger.study.table_files import read_json
-from leafledger.study.tasks import tasks
 
 Edit = Callable[[Path, str, str], None]
 TABLE = "results/variants.csv"

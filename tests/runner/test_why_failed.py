@@ -11,8 +11,8 @@ from leafledger.records.record import Outcome, input_digests, make_record, write
 from leafledger.runner.run import why_failed
 from leafledger.runner.step import code_of_task, job_of
 from leafledger.study.reading import read_study
+from leafledger.study.study import Task
 from leafledger.study.table_files import write_text
-from leafledger.study.tasks import Task
 
 
 def test_a_task_that_could_not_write_its_event_on_a_full_disk(small_study: Path) -> None:

@@ -18,7 +18,7 @@ from leafledger.runner.run import run_study
 from leafledger.runner.workers import VARIABLE, Workers, installed_state, step_command
 from leafledger.study.reading import read_study
 from leafledger.study.rules import RULES
-from leafledger.study.tasks import tasks
+from leafledger.study.study import tasks
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="elsewhere there are no workers")
 SCRIPTS = Path(__file__).parent / "scripted_steps"

@@ -16,7 +16,7 @@ from leafledger.study.columns import Result
 from leafledger.study.reading import read_study
 from leafledger.study.rules import LEVELS, RULES, Rule, derive_levels, writers
 from leafledger.study.settings import SECTIONS, settings_of
-from leafledger.study.tasks import Task, inputs, outputs, own_files, tasks
+from leafledger.study.study import Task, inputs, outputs, own_files, tasks
 
 ROOT = Path(__file__).parents[2]
 

@@ -14,17 +14,14 @@ import pytest
 from scipy.special import ndtr
 
 from leafledger.quality.fluorescent_lines import MERCURY
-from leafledger.spectra.lamp_lines import (
-    MERCURY_ARGON,
+from leafledger.reflectance.wavelength_correction import (
     Correction,
     FoundLine,
     LampReading,
-    LampRefusal,
-    features,
     fit_correction,
     read_lamp,
 )
-from leafledger.spectra.line_peaks import locate, noise_of
+from leafledger.spectra.lamp_lines import MERCURY_ARGON, LampRefusal, features, locate, noise_of
 
 # Typed from the published tables, apart from the package.
 HG = {

@@ -14,8 +14,8 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from browser import SIZES, Watched
-from leafledger.local_page.local_server import open_port
-from leafledger.strips.strip_page import make_app, open_photograph
+from leafledger.local_page import open_port
+from leafledger.review.strip_page import make_app, open_photograph
 from leafledger.study.reading import read_study
 
 from .painted_strips import SYSTEM, Painted, painted

@@ -15,8 +15,7 @@ from PIL import Image
 from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.pigments.chromatograms import PROFILE_COLUMNS, read_profile
-from leafledger.strips.strip_page import sheet_with
-from leafledger.strips.strip_photograph import (
+from leafledger.pigments.strip_photograph import (
     MarkedSpot,
     MarkedStrip,
     density_profile,
@@ -27,6 +26,7 @@ from leafledger.strips.strip_photograph import (
     read_photograph,
     spots_of,
 )
+from leafledger.review.strip_page import sheet_with
 from leafledger.study.reading import read_study
 
 from .painted_strips import SIZE, SPOTS, SYSTEM, Painted, painted

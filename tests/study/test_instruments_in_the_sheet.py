@@ -11,7 +11,7 @@ import pytest
 from leafledger.errors import InputFault, Problem
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
-from leafledger.study.tasks import tasks
+from leafledger.study.study import tasks
 
 Row = dict[str, str]
 

@@ -16,7 +16,7 @@ from leafledger.runner.reproduce import _stand_in_for_pictures
 from leafledger.runner.study_check import checked_study, session_notes
 from leafledger.study.reading import read_design, read_study
 from leafledger.study.settings import plan_of_study, settings_of
-from leafledger.study.tasks import Task, tasks
+from leafledger.study.study import Task, tasks
 
 Edit = Callable[[Path, str, str], None]
 Change = Callable[[list[dict[str, str]]], None]

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import ast
+import copy
+import pickle
 import re
 from collections import Counter
+from dataclasses import fields
 from pathlib import Path
 
 import pandas as pd
@@ -14,8 +17,7 @@ import pytest
 
 import leafledger
 from leafledger import Study
-from leafledger.report.gather import ClassTables, Material, _TableOf, _TablesOf
-from leafledger.report.tables_workbook import _ORDER
+from leafledger.report.gather import ClassTables, Material
 from leafledger.study.rules import BY_NAME as RULES
 from leafledger.study.table_files import read_csv
 from leafledger.study.tables import (
@@ -27,7 +29,7 @@ from leafledger.study.tables import (
     unit_in,
     written_by,
 )
-from leafledger.validation.stage import indices_suite, reflectance_suite, scans_suite
+from leafledger.validation import indices_suite, reflectance_suite, scans_suite
 
 HOLDS = {
     "text": lambda c: pd.api.types.is_string_dtype(c) or c.isna().all(),
@@ -118,18 +120,40 @@ def test_paths_named_anywhere_in_the_package_are_declared() -> None:
     assert looked_up >= 4
 
 
-def test_attributes_and_sheets_of_the_report_are_of_declared_tables() -> None:
-    named = {
-        value.name: value
-        for owner in (Material, ClassTables)
-        for value in vars(owner).values()
-        if isinstance(value, _TableOf | _TablesOf)
-    }
-    assert set(named) <= set(TABLES) and len(named) >= 25
-    for name, value in named.items():
-        assert TABLES[name].per_session == isinstance(value, _TablesOf), name
-    results = {result.name for result in RESULTS if result.sheet}
-    assert set(_ORDER) - {"mean spectra"} <= results
+def test_the_report_names_no_attribute_that_its_material_lacks() -> None:
+    """The report asks for tables by names that no type checker holds against the registry."""
+    of_study = {name for name, table in TABLES.items() if not table.per_session}
+    of_session = set(TABLES) - of_study
+    known = of_study | set(dir(Material)) | {field.name for field in fields(Material)}
+    asked: set[str] = set()
+    for file in (Path(leafledger.__file__).parent / "report").glob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+                if node.value.id == "material":
+                    assert node.attr in known, (file.name, node.attr)
+                    asked.add(node.attr)
+            elif isinstance(node, ast.Subscript) and isinstance(node.value, ast.Attribute):
+                key = node.slice.value if isinstance(node.slice, ast.Constant) else None
+                if node.value.attr == "by_session" and isinstance(key, str):
+                    assert key in of_session, (file.name, key)
+                    asked.add(key)
+    assert len(asked & of_study) >= 12 and len(asked & of_session) >= 4
+
+
+def test_a_material_reads_its_tables_by_name_and_can_be_copied() -> None:
+    frame = pd.DataFrame({"p": [0.5]})
+    classes = ClassTables({"path": frame}, {}, {})
+    assert classes.path is frame and copy.copy(classes).path is frame
+    assert pickle.loads(pickle.dumps(classes)).path.equals(frame)
+    for name in ("effects", "no_table"):
+        with pytest.raises(AttributeError, match=name):
+            getattr(classes, name)
+
+
+def test_sheets_have_places_of_their_own() -> None:
+    places = Counter(result.place for result in RESULTS if result.place < Result.place)
+    assert len(places) >= 30 and set(places.values()) == {1}
+    assert all(result.sheet for result in RESULTS if result.place in places)
 
 
 def test_expectations_are_of_columns_that_are_declared() -> None:

@@ -14,11 +14,17 @@ from leafledger.records import events
 from leafledger.runner import step
 from leafledger.runner.run import run_study
 from leafledger.runner.step import _own_job, hand_jobs, job_of
-from leafledger.study import unchanged
-from leafledger.study.reading import read_study, read_study_at_rest
+from leafledger.study import reading
+from leafledger.study.reading import (
+    JOBS,
+    handed_job,
+    keep_rows,
+    read_study,
+    read_study_at_rest,
+    remove_jobs,
+)
 from leafledger.study.scan_sheet import ScanReader
-from leafledger.study.tasks import Task, tasks
-from leafledger.study.unchanged import handed_job, keep_rows, remove_jobs
+from leafledger.study.study import Task, tasks
 
 RUN = "20260504T080000-abcdef"
 ROWS = "ledger/cache/scan_rows.json.z"
@@ -123,7 +129,7 @@ def test_rows_that_are_not_whole_are_read_anew(
 def test_rows_kept_by_another_version_are_not_used(
     kept: Path, rows_read: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(unchanged, "_reader", lambda: "another")
+    monkeypatch.setattr(reading, "_reader", lambda: "another")
     read_study(kept)
     assert rows_read
 
@@ -202,7 +208,7 @@ def test_a_job_is_for_one_run_one_task_and_one_variant(handed: Path) -> None:
     assert handed_job(handed, "20260504T080000-abcdee", name, None) is None
     assert handed_job(handed, None, name, None) is None
     assert handed_job(handed, RUN, name, "strict") is None
-    there = handed / unchanged.JOBS
+    there = handed / JOBS
     (there / "intake.day12.json.z").replace(there / f"{name}.json.z")
     assert handed_job(handed, RUN, name, None) is None
     remove_jobs(handed)
@@ -213,7 +219,7 @@ def test_a_job_without_its_raw_file_or_with_a_path_that_leads_out_is_not_used(
     handed: Path, small_study_made: Path
 ) -> None:
     name = "intake.day0"
-    place = handed / unchanged.JOBS / f"{name}.json.z"
+    place = handed / JOBS / f"{name}.json.z"
     told = json.loads(zlib.decompress(place.read_bytes()))
     role, path = next(iter(told["inputs"].items()))
     told["inputs"][role] = os.path.relpath(small_study_made / path, handed)
@@ -243,7 +249,7 @@ def test_a_study_that_changes_while_it_is_read_is_handed_to_nobody(
     study, rests = read_study_at_rest(small_study)
     assert rests is None
     hand_jobs(study, RUN, tasks(study), rests)
-    assert not (small_study / unchanged.JOBS).exists()
+    assert not (small_study / JOBS).exists()
 
 
 def test_a_new_file_counts_where_names_of_files_stand_in_for_rows(tmp_path: Path) -> None:

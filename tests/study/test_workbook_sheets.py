@@ -22,8 +22,8 @@ from leafledger.runner import step
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import Sheet, read_sheet
-from leafledger.study.tasks import Task, tasks
-from leafledger.workbooks.cells import moment
+from leafledger.study.study import Task, tasks
+from leafledger.study.worksheet_cells import moment
 
 Fill = Callable[[xlsxwriter.Workbook, Worksheet], None]
 

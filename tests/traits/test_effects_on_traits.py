@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from leafledger.effects import trait_responses
-from leafledger.effects.trait_responses import run
+from leafledger.effects import stage
+from leafledger.effects.stage import run_trait_effects
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_csv, write_csv, write_json
 from leafledger.study.tables import names_of
@@ -88,7 +88,7 @@ def difference(job: Job) -> pd.Series:
 def test_the_test_is_welch_and_the_calibration_widens_its_interval(make_job: MakeMeans) -> None:
     shift = [0.5, -0.5, 1.0, -1.0, 0.0]
     job = make_job(shift)
-    run(job)
+    run_trait_effects(job)
     row = difference(job)
     means = read_csv(job.inputs["trait_unit_means"])
     wide = means[means["refit"] == 0].pivot(index="unit", columns="session", values="mean")
@@ -114,7 +114,7 @@ def test_the_test_is_welch_and_the_calibration_widens_its_interval(make_job: Mak
 
 def test_a_calibration_that_all_refits_share_widens_nothing(make_job: MakeMeans) -> None:
     job = make_job([0.7, 0.7, 0.7])
-    run(job)
+    run_trait_effects(job)
     row = difference(job)
     assert row["u_calibration"] == pytest.approx(0.0, abs=1e-12)
     assert row["ci_low"] == pytest.approx(row["ci_low_test"], rel=1e-12)
@@ -123,7 +123,7 @@ def test_a_calibration_that_all_refits_share_widens_nothing(make_job: MakeMeans)
 @pytest.mark.parametrize("effect", [1.0, 2.0, 3.0, 4.0])
 def test_a_verdict_never_contradicts_the_interval(make_job: MakeMeans, effect: float) -> None:
     job = make_job([1.5, -1.5, 0.5, -0.5], effect=effect)
-    run(job)
+    run_trait_effects(job)
     row = difference(job)
     shown = row["ci_low"] > 0 or row["ci_high"] < 0
     assert (row["verdict"] == "significant") == shown, "alone in its family"
@@ -132,7 +132,7 @@ def test_a_verdict_never_contradicts_the_interval(make_job: MakeMeans, effect: f
 
 def test_a_worthless_model_is_not_tested(make_job: MakeMeans) -> None:
     job = make_job([0.1, -0.1], unclear="exchanged values are estimated as well")
-    outcome = run(job)
+    outcome = run_trait_effects(job)
     assert len(read_csv(job.outputs["trait_effects"])) == 0
     assert outcome.warnings == [
         "no effect on estimated chlorophyll: exchanged values are estimated as well"
@@ -145,14 +145,14 @@ def test_a_constant_of_the_unit_has_no_change(make_job: MakeMeans) -> None:
         ("scans", {"difference_in_change", "change"}),
     ):
         job = make_job([0.1, -0.1], source=source)
-        run(job)
+        run_trait_effects(job)
         assert set(read_csv(job.outputs["trait_effects"])["question"]) == questions
 
 
 def test_holm_counts_the_tests_of_all_responses(make_job: MakeMeans) -> None:
     names = ("nitrogen_content", "chlorophyll")
     job = make_job([1.0, -1.0], effect=1.5, responses=names, targets=names)
-    run(job)
+    run_trait_effects(job)
     table = read_csv(job.outputs["trait_effects"])
     own = table[table["question"] == "difference_in_change"]
     assert own["target"].tolist() == list(names), "in the order of effects.responses"
@@ -170,10 +170,10 @@ def test_without_an_uncertain_calibration_p_is_that_of_the_test(
 ) -> None:
     job = make_job([0.7, 0.7, 0.7], effect=1.0)
     job.settings["effects"] = {**EFFECTS, "methods": methods}
-    run(job)
+    run_trait_effects(job)
     ours = read_csv(job.outputs["trait_effects"])
-    monkeypatch.setattr(trait_responses, "widened", lambda effect, *_: effect)
-    run(job)
+    monkeypatch.setattr(stage, "widened", lambda effect, *_: effect)
+    run_trait_effects(job)
     tests = read_csv(job.outputs["trait_effects"])
     assert set(ours["method"]) == {*methods}
     np.testing.assert_allclose(ours["p"], tests["p"], rtol=1e-7)
@@ -182,9 +182,9 @@ def test_without_an_uncertain_calibration_p_is_that_of_the_test(
 
 def test_names_of_treatments_change_signs_and_no_digit_of_p(make_job: MakeMeans) -> None:
     one, two = (make_job([0.1, -0.1], swapped=swapped) for swapped in (False, True))
-    run(one)
+    run_trait_effects(one)
     first = difference(one)
-    run(two)
+    run_trait_effects(two)
     second = difference(two)
     assert first["p"] == second["p"] and first["u_calibration"] == second["u_calibration"]
     assert first["estimate"] == pytest.approx(-second["estimate"], rel=1e-12)
@@ -193,7 +193,7 @@ def test_names_of_treatments_change_signs_and_no_digit_of_p(make_job: MakeMeans)
 
 def test_responses_without_a_model_are_said(make_job: MakeMeans) -> None:
     job = make_job([0.1, -0.1], responses=("nitrogen", "iron"))
-    outcome = run(job)
+    outcome = run_trait_effects(job)
     assert len(read_csv(job.outputs["trait_effects"])) == 0
     assert outcome.warnings == [
         "no effect on estimated nitrogen: too few plants",
@@ -203,7 +203,7 @@ def test_responses_without_a_model_are_said(make_job: MakeMeans) -> None:
 
 def test_intervals_with_a_calibration_hold_the_true_difference() -> None:
     """400 studies: a calibration learned from 20 plants, tested on 24 others."""
-    from leafledger.traits.trait_tables import jackknifed_sd
+    from leafledger.traits.stage import jackknifed_sd
 
     rng = np.random.default_rng(9)
     held = plain = 0

@@ -15,7 +15,7 @@ from leafledger.runner.run import run_study
 from leafledger.runner.study_check import checked_study, sheet_warnings
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
-from leafledger.study.tasks import Task, inputs, tasks
+from leafledger.study.study import Task, inputs, tasks
 
 TRAITS, EFFECTS = Task("traits"), Task("trait_effects")
 

@@ -21,8 +21,8 @@ from leafledger.runner.run import run_study
 from leafledger.runner.study_check import checked_study
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
+from leafledger.study.study import Task, own_files, tasks
 from leafledger.study.table_files import read_spectra
-from leafledger.study.tasks import Task, own_files, tasks
 
 from .simulated_leaves import write_table
 

@@ -18,7 +18,7 @@ from leafledger.traits.prediction_error import (
     measures,
 )
 from leafledger.traits.regression import PermutationTest, splits_of, validate
-from leafledger.traits.trait_tables import unclear_reason
+from leafledger.traits.stage import unclear_reason
 
 from .conftest import TRAITS, WAVELENGTH_NM, known_of, simulated
 

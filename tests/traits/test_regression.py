@@ -11,7 +11,7 @@ from sklearn.cross_decomposition import PLSRegression
 
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import one_by_one_scheme
-from leafledger.spectra.preprocessing import STEPS
+from leafledger.spectra.applicability import STEPS
 from leafledger.traits import regression
 from leafledger.traits.regression import (
     Engine,

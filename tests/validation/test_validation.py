@@ -16,7 +16,7 @@ from leafledger.errors import InputFault
 from leafledger.records.record import Job
 from leafledger.study.table_files import write_json, write_parquet, write_spectra
 from leafledger.study.tables import INDICES, SCANS
-from leafledger.validation.stage import (
+from leafledger.validation import (
     SUITES,
     build_suites,
     check_tables,

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.watch.measuring_session import MeasuringSession, Message
-from leafledger.watch.scripted_instrument import FinishedScans, ScriptedInstrument
+from leafledger.watch.saved_files import FinishedScans, ScriptedInstrument
 from quality.simulated import Simulated
 
 from .sessions import make_study

@@ -15,8 +15,8 @@ from leafledger.records.record import Job
 from leafledger.reflectance.stage import run as run_reflectance
 from leafledger.study.definition import Definition
 from leafledger.study.table_files import read_parquet, write_json, write_spectra
+from leafledger.watch.saved_files import text_of
 from leafledger.watch.scan_checks import MeasuredScan, ScanChecks, StudySettings
-from leafledger.watch.scripted_instrument import text_of
 from quality.simulated import Simulated
 
 DEFINITION = Definition.model_validate(

@@ -512,7 +512,7 @@ def test_a_full_disk_is_said_at_once_and_nothing_is_lost(
         raise OSError(errno.ENOSPC, "No space left on device", str(path))
 
     with monkeypatch.context() as patch:
-        patch.setattr("leafledger.watch.sheet_cells.write_bytes", full)
+        patch.setattr("leafledger.study.sheet_changes.write_bytes", full)
         bench.said.clear()
         assert instrument.save_next() is not None
         bench.settle(watch, 0.5)

@@ -90,7 +90,7 @@ def test_it_fits_and_keeps_nobody_out(
 
 
 def test_only_who_knows_the_address_is_answered(bench: Bench) -> None:
-    from leafledger.local_page.local_server import Guard
+    from leafledger.local_page import Guard
     from leafledger.watch.watch_page import make_app
 
     guard = Guard(8123)

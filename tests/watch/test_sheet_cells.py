@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
-from leafledger.watch.sheet_cells import SheetCells, cell_text, change_sheet
+from leafledger.study.sheet_changes import SheetCells, cell_text, change_sheet
 
 CELL = st.text(alphabet='ab 1,"\n\r;é#=', max_size=6).map(lambda t: t.replace("\r", ""))
 

@@ -10,14 +10,13 @@ from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan, planned
 from leafledger.classes.fold_fit import Procedure, nested_predictors, procedure_of
-from leafledger.classes.labelled_scans import Labelled, labelled_spectra
-from leafledger.classes.unit_sample import Sample, sampled
+from leafledger.classes.labelled_scans import Labelled, Sample, labelled_spectra, sampled
 from leafledger.classes.validation import nested_predictions
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import unit_shares
-from leafledger.spectra.preprocessing import steps_of
+from leafledger.spectra.applicability import steps_of
 from leafledger.study.table_files import write_csv
 from leafledger.study.tables import COMPARISON, RIVALS
 

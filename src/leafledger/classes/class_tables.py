@@ -18,7 +18,14 @@ from leafledger.classes.explanation import (
     separating_wavelengths,
 )
 from leafledger.classes.fold_assignment import Plan, training_share
-from leafledger.classes.labelled_scans import BY_SCAN, BY_UNIT, Labelled
+from leafledger.classes.labelled_scans import (
+    BY_SCAN,
+    BY_UNIT,
+    Labelled,
+    Sample,
+    sample_warnings,
+    size_facts,
+)
 from leafledger.classes.negative_controls import (
     HeldOutSessions,
     PermutationTest,
@@ -26,7 +33,6 @@ from leafledger.classes.negative_controls import (
     session_facts,
     session_warnings,
 )
-from leafledger.classes.unit_sample import Sample, sample_warnings, size_facts
 from leafledger.classes.validation import (
     CHOICE_RULE,
     PROBABILITY_RULE,

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.fold_fit import FoldFit, fit_training
+from leafledger.classes.fold_fit import Brief, FoldFit, SummedFit, fit_training
 from leafledger.classes.labelled_scans import Labelled
 from leafledger.classes.validation import Validated
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import members_of, unit_shares
+from leafledger.spectra.applicability import preprocessed
 from leafledger.spectra.pls import (
     LatentPath,
     class_weights,
@@ -19,7 +20,6 @@ from leafledger.spectra.pls import (
     importance,
     membership_of,
 )
-from leafledger.spectra.preprocessing import preprocessed
 
 Array = NDArray[np.float64]
 N_RESAMPLES = 50
@@ -64,16 +64,6 @@ class Terms:
     coefficients: Array
     selectivity: Array
     importance: Array
-
-
-@dataclass(frozen=True)
-class Brief:
-    """Mean, standard deviation, minimum and maximum of spectra, shape ``(n_wavelengths,)``."""
-
-    mean: Array
-    sd: Array
-    minimum: Array
-    maximum: Array
 
 
 @dataclass(frozen=True)
@@ -381,3 +371,22 @@ def separating_wavelengths(first: Array, second: Array, wavelength_nm: Array) ->
         if all(abs(nm - other.wavelength_nm) >= APART_NM for other in out):
             out.append(Separator(nm, float(difference[i]), float(sd[i]), float(standardised[i])))
     return out
+
+
+def terms_of_sums(summed_fit: SummedFit, n_components: int) -> Terms:
+    """Return the terms of a fit that was made of sums (see :func:`terms_of`)."""
+    path = summed_fit.fit.path
+    coefficients = path.coefficients(n_components)
+    # About the plain mean: what the mean of a weighted model is off by is taken away.
+    far = summed_fit.mean - path.spectrum_mean
+    squares = summed_fit.squares - summed_fit.counts.sum() * np.outer(far, far)
+    products = squares @ coefficients
+    return Terms(
+        weights=path.weights,
+        loadings=path.loadings,
+        coefficients=coefficients,
+        selectivity=selectivity_of_sums(
+            products, np.einsum("pk,pk->k", coefficients, products), np.diag(squares)
+        ),
+        importance=importance(path, n_components),
+    )

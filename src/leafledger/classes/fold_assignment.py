@@ -24,7 +24,7 @@ from leafledger.resampling.splits import (
     unseen_days_scheme,
     widths_of_search,
 )
-from leafledger.spectra.preprocessing import DERIVATIVES, ORDER, SETTING, WINDOW_NM
+from leafledger.spectra.applicability import DERIVATIVES, ORDER, SETTING, WINDOW_NM
 
 REPEATS, UNITS_TIMES_REPEATS = (3, 10), 600
 """Fewest and most repeats; between them so many that units times repeats reach the last. Where

@@ -32,12 +32,14 @@ from leafledger.classes.fold_fit import (
 )
 from leafledger.classes.labelled_scans import Labelled
 from leafledger.classes.validation import softmax
-from leafledger.records.model_archive import read_archive, unlike_its_card
+from leafledger.records.store import read_archive, unlike_its_card
 from leafledger.spectra.applicability import (
+    Learned,
     QLimit,
     Transfer,
     hotelling_t2,
     on_axis,
+    preprocessed,
     q_limit,
     refuse_beyond_standards,
     residual_eigenvalues,
@@ -45,7 +47,6 @@ from leafledger.spectra.applicability import (
     t2_limit,
     transfer_sentence,
 )
-from leafledger.spectra.preprocessing import Learned, preprocessed
 from leafledger.study.table_files import canonical_json
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     n_components
         Number of latent variables, at least 1; fewer are kept if the data hold no more.
     preprocessing
-        See :func:`leafledger.spectra.preprocessing.preprocessed`.
+        See :func:`leafledger.spectra.applicability.preprocessed`.
     decision
         ``largest_membership`` or ``linear_discriminant``.
     balanced

@@ -19,15 +19,14 @@ from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan, planned, untrained
 from leafledger.classes.fold_fit import Codes, Predict, nested_predictors, procedure_of
-from leafledger.classes.labelled_scans import BY_SCAN, Labelled, labelled_spectra
-from leafledger.classes.unit_sample import sampled
+from leafledger.classes.labelled_scans import BY_SCAN, Labelled, labelled_spectra, sampled
 from leafledger.classes.validation import nested_predictions
 from leafledger.errors import InputFault, first_words
 from leafledger.records.record import Job, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 from leafledger.resampling.permutation import generator, label_permutations, n_arrangements
 from leafledger.resampling.splits import Scheme, members_of, unit_shares
-from leafledger.spectra.preprocessing import steps_of
+from leafledger.spectra.applicability import steps_of
 from leafledger.study.table_files import write_csv
 from leafledger.study.tables import QUESTIONS
 from leafledger.words import shown_p

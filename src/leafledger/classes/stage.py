@@ -27,7 +27,7 @@ from leafledger.classes.fold_fit import (
     nested_predictors,
     procedure_of,
 )
-from leafledger.classes.labelled_scans import BY_SCAN, Labelled, labelled_spectra
+from leafledger.classes.labelled_scans import BY_SCAN, Labelled, Sample, labelled_spectra, sampled
 from leafledger.classes.model import model_card
 from leafledger.classes.negative_controls import (
     MOST_REDEALT,
@@ -37,13 +37,12 @@ from leafledger.classes.negative_controls import (
     permutation_test,
 )
 from leafledger.classes.streaming import StreamedValidation, final_pass, streamed_validation
-from leafledger.classes.unit_sample import Sample, sampled
 from leafledger.classes.validation import Validated, validate
 from leafledger.errors import InputFault
-from leafledger.records.model_archive import canonical_archive, sealed, types_to_trust
 from leafledger.records.record import Job, Metric, Outcome
+from leafledger.records.store import canonical_archive, sealed, types_to_trust
 from leafledger.resampling.permutation import generator
-from leafledger.spectra.preprocessing import steps_of
+from leafledger.spectra.applicability import steps_of
 from leafledger.study.table_files import (
     read_json,
     write_bytes,

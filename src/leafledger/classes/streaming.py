@@ -4,7 +4,7 @@ The spectra stay in their Parquet files and are read in passes of row groups. Ta
 ``splits.MOST_IN_MEMORY`` scans (``splits.SIZE_RULE``, which ``summary.json`` records):
 
 1. one pass sums products for every part of the scans that always stays together, for all
-   preprocessing steps (:mod:`leafledger.classes.summed_fits`);
+   preprocessing steps (:mod:`leafledger.classes.fold_fit`);
 2. the models of all training sets of the nested validation follow from these sums;
 3. one pass predicts: scans held out, scans of the inner folds (kept as wrong predictions of each
    unit, from which the inner loop chooses), and training scans (kept as confusion matrices);
@@ -36,13 +36,13 @@ from leafledger.classes.explanation import (
     classes_of_units,
     redrawn,
     spread_of,
+    terms_of_sums,
     turned,
 )
 from leafledger.classes.fold_assignment import Plan
-from leafledger.classes.fold_fit import FoldFit, Procedure
-from leafledger.classes.labelled_scans import Labelled
-from leafledger.classes.model import LEVELS, MOST_FOLDS
-from leafledger.classes.summed_fits import (
+from leafledger.classes.fold_fit import (
+    FoldFit,
+    Procedure,
     SummedFit,
     fit_sums,
     fitted_sets,
@@ -50,8 +50,9 @@ from leafledger.classes.summed_fits import (
     ready_blocks,
     steps_at_once,
     summed,
-    terms_of_sums,
 )
+from leafledger.classes.labelled_scans import Labelled
+from leafledger.classes.model import LEVELS, MOST_FOLDS
 from leafledger.classes.validation import (
     Nested,
     Validated,
@@ -70,8 +71,14 @@ from leafledger.resampling.splits import (
     counts_up_to,
     unit_shares,
 )
-from leafledger.spectra.applicability import hotelling_t2, q_limit, residual_q, t2_limit
-from leafledger.spectra.preprocessing import SCATTER, preprocessed
+from leafledger.spectra.applicability import (
+    SCATTER,
+    hotelling_t2,
+    preprocessed,
+    q_limit,
+    residual_q,
+    t2_limit,
+)
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]

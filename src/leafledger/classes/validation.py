@@ -18,7 +18,7 @@ from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import Codes, FittedPredictor, FoldFit, Predict, Procedure, Said
 from leafledger.classes.labelled_scans import Labelled
 from leafledger.resampling.splits import Choice, Scheme, choose, unit_shares
-from leafledger.spectra.preprocessing import preprocessed
+from leafledger.spectra.applicability import preprocessed
 
 # How well predictions agree with the truth.
 # ----------------------------------------------------------------------

@@ -56,7 +56,7 @@ def advise(
     Example:
       leafledger assay advise my-study --leaves 20 --session day12
     """
-    from leafledger.pigments.sampling import CAUTIONS, DESTROYS, advise
+    from leafledger.pigments.extracts import CAUTIONS, DESTROYS, advise
 
     with problems_as_json(as_json):
         spectra = _spectra_of(study, sessions)
@@ -239,7 +239,7 @@ def strip(
         --system "paper, petroleum ether-acetone 9:1" --start 120,900 --start 320,902 \\
         --front 220,80 --spot 222,380,green --spot 218,160,yellow
     """
-    from leafledger.strips.strip_page import open_photograph
+    from leafledger.review.strip_page import open_photograph
     from leafledger.study.reading import read_study
 
     given = {"strip": strip, "system": system, "u_mm": f"{u_mm:g}", "unit": unit,
@@ -272,8 +272,8 @@ def _marked(
     front: str | None, spots: tuple[str, ...],
 ) -> Any:  # fmt: skip
     """Return what the flags point at."""
-    from leafledger.strips.strip_page import point_of
-    from leafledger.strips.strip_photograph import MarkedSpot, MarkedStrip
+    from leafledger.pigments.strip_photograph import MarkedSpot, MarkedStrip
+    from leafledger.review.strip_page import point_of
 
     problems: list[Problem] = []
 
@@ -337,8 +337,8 @@ def _marked(
 
 
 def _serve_strip(opened: Any, given: dict[str, str], port: int, *, browser: bool) -> None:
-    from leafledger.local_page.local_server import announce, open_port
-    from leafledger.strips.strip_page import make_app
+    from leafledger.local_page import announce, open_port
+    from leafledger.review.strip_page import make_app
 
     server, guard = open_port(port, lambda guard: make_app(opened, given, guard))
     announce(guard, browser, say)

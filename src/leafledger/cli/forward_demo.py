@@ -35,13 +35,13 @@ from leafledger.planning.planned_study import (
     write_study,
 )
 from leafledger.planning.randomisation import DARK, SAMPLE, Allocation, Step, csv_text
-from leafledger.runner.plan_statement import marked, record_plan, said_of_results
+from leafledger.runner.outdated import marked, record_plan, said_of_results
 from leafledger.runner.workflow import demo_study
 from leafledger.study.reading import read_study
+from leafledger.study.sheet_changes import SheetCells, change_sheet
 from leafledger.study.table_files import write_bytes
-from leafledger.watch.scripted_instrument import Fault, FinishedScans, ScriptedInstrument
+from leafledger.watch.saved_files import Fault, FinishedScans, ScriptedInstrument
 from leafledger.watch.session_steps import MeasuringOrder, study_to_measure
-from leafledger.watch.sheet_cells import SheetCells, change_sheet
 from leafledger.words import counted
 
 if TYPE_CHECKING:

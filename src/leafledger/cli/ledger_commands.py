@@ -49,9 +49,9 @@ def runs(study: Path, below: bool, as_json: bool) -> None:
       leafledger runs my-study
       leafledger runs --all studies
     """
+    from leafledger.ledger.book import plan_lines
     from leafledger.ledger.compare import chain_head, history_lines, run_history
     from leafledger.ledger.lab import branch_histories, branch_lines
-    from leafledger.ledger.plans import plan_lines
 
     if below:
         _say_studies_below(study, as_json)
@@ -131,7 +131,7 @@ def ui(study: Path, port: int, no_browser: bool) -> None:
     """
     from leafledger.ledger.book import sync_runs
     from leafledger.ledger.tracking import serve, tracking_server
-    from leafledger.local_page.local_server import has_screen
+    from leafledger.local_page import has_screen
     from leafledger.runner.study_folder import study_lock
     from leafledger.study.table_files import refuse_links
 
@@ -358,9 +358,9 @@ def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
       leafledger trace my-study report.html
       leafledger trace my-study "effects.csv#index=PRI,method=paired_t"
     """
+    from leafledger.ledger.run_summary import lines
     from leafledger.ledger.trace import as_json as plain
     from leafledger.ledger.trace import trace as follow
-    from leafledger.ledger.trace_words import lines
 
     lineage = follow(folder_with_book(study), target)
     if as_json:

@@ -318,8 +318,8 @@ def record(study: Path, as_json: bool) -> None:
     Example:
       leafledger plan record my-study
     """
-    from leafledger.ledger.plans import text_file
-    from leafledger.runner.plan_statement import record_plan
+    from leafledger.ledger.book import text_file
+    from leafledger.runner.outdated import record_plan
 
     with problems_as_json(as_json):
         recorded = record_plan(study)
@@ -369,7 +369,7 @@ def history(study: Path, as_json: bool) -> None:
     Example:
       leafledger plan history my-study
     """
-    from leafledger.ledger.plans import on_record
+    from leafledger.ledger.book import on_record
     from leafledger.ledger.view import BookView
     from leafledger.study.written_plan import course_lines
 
@@ -494,7 +494,7 @@ def watch(study: Path, session: str, port: int, no_browser: bool, poll: bool) ->
     Example:
       leafledger watch my-study day0
     """
-    from leafledger.local_page.local_server import has_screen
+    from leafledger.local_page import has_screen
     from leafledger.watch.measuring_session import MeasuringSession
     from leafledger.watch.watch_page import Watch
 

@@ -26,7 +26,7 @@ from leafledger.cli.terminal_text import (
 )
 from leafledger.errors import InputFault, Problem, input_fault
 from leafledger.ledger.compare import tasks_ran
-from leafledger.runner.plan_statement import marked, said_of_results
+from leafledger.runner.outdated import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.runner.study_check import NOTHING_YET
 from leafledger.runner.workflow import demo_study
@@ -307,9 +307,9 @@ def status(study: Path, as_json: bool) -> None:
     """
     from leafledger.records.digests import FileDigests
     from leafledger.runner.outdated import would_run
+    from leafledger.runner.run import table_status
     from leafledger.runner.study_check import checked_study
     from leafledger.runner.study_folder import is_held
-    from leafledger.runner.variant_runs import table_status
 
     with problems_as_json(as_json, would_run=[]):
         opened = checked_study(study)

@@ -579,7 +579,6 @@ def review(study: Path, port: int, no_browser: bool, reviewer: str, cores: int) 
     Example:
       leafledger review my-study --reviewer "A. Grower"
     """
-    from leafledger.review.review_session import ReviewSession
-    from leafledger.review.server import serve
+    from leafledger.review.review_session import ReviewSession, serve
 
     serve(ReviewSession(study, reviewer, cores), port, not no_browser, say)

@@ -1,10 +1,10 @@
-"""What value has each unit in each session, and by how much did it change?"""
+"""What value has each unit in each session, and by how much did it change? Rule ``unit_means``."""
 
 from __future__ import annotations
 
 import math
 import statistics
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 
 from leafledger.effects.design import CHANGE, Contrast, Layout, Plan, contrasts
 from leafledger.effects.two_sample_tests import finite, mean, variance
-from leafledger.study.table_files import read_parquet
+from leafledger.records.record import Job, Metric, Outcome
+from leafledger.study.table_files import read_csv, read_parquet, write_csv
+from leafledger.study.tables import UNIT_INDICES
 from leafledger.words import counted, listed
 
 if TYPE_CHECKING:
@@ -739,3 +741,61 @@ def described(contrast: Contrast, sample: Sample) -> float:
     if len(treated) == 0 or (contrast.reference and len(reference) == 0):
         return math.nan
     return mean(treated) - (mean(reference) if contrast.reference else 0.0)
+
+
+# The rule
+# ----------------------------------------------------------------------
+
+
+def run(job: Job) -> Outcome:
+    """Write ``unit_indices.csv``."""
+    places = _places(job.settings["scans"])
+    accepted = read_csv(job.inputs["accepted"])
+    chosen = set(accepted.loc[accepted["accepted"], "scan"])
+    # Session by session, so that the values of one are held at a time.
+    found: dict[Key, UnitMean] = {}
+    for session, path in job.by_session("indices").items():
+        found |= unit_means(index_values({session: path}, places, chosen))
+    means = {key: found[key] for key in sorted(found)}
+    excluded = Counter(
+        (unit, session) for scan, (unit, session, _) in places.items() if scan not in chosen
+    )
+    write_csv(job.outputs["unit_indices"], _frame(means, excluded), UNIT_INDICES)
+    return Outcome(
+        metrics=[
+            Metric("n_units", len({unit for unit, _, _ in means})),
+            Metric("n_scans_accepted", len(chosen & set(places))),
+            Metric("n_scans_excluded", sum(excluded.values())),
+        ],
+        warnings=_warnings(means, excluded),
+    )
+
+
+def _places(scans: Mapping[str, Mapping[str, str | None]]) -> dict[str, Place]:
+    """Return where each scan belongs; a scan without a unit stands alone under its own id."""
+    return {
+        scan: (of.get("unit") or scan, of.get("session") or "all", of.get("leaf") or "")
+        for scan, of in scans.items()
+    }
+
+
+def _frame(means: Mapping[Key, UnitMean], excluded: Mapping[tuple[str, str], int]) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = [
+        (*key, m.mean, m.sd_leaves, m.u, m.n_leaves, m.n_scans, excluded.get(key[:2], 0))
+        for key, m in means.items()
+    ]
+    return pd.DataFrame(rows, columns=list(UNIT_INDICES))
+
+
+def _warnings(means: Mapping[Key, UnitMean], excluded: Mapping[tuple[str, str], int]) -> list[str]:
+    lost = sorted(
+        unit_session
+        for unit_session in excluded
+        if not any(key[:2] == unit_session for key in means)
+    )
+    out = [f"every scan of {unit} on {session} is excluded" for unit, session in lost]
+    if means and all(math.isnan(m.u) for m in means.values()):
+        out.append("the measurement uncertainty is unknown: column u is empty")
+    return out

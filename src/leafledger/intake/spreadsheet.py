@@ -35,8 +35,8 @@ from leafledger.study.table_sheet import (
     in_micrometres,
     split_headings,
 )
-from leafledger.workbooks.cells import Cells, Odd, Seen, Value, letters, read_rows
-from leafledger.workbooks.workbook import Book, SheetPart, open_book
+from leafledger.study.workbook import Book, SheetPart, open_book
+from leafledger.study.worksheet_cells import Cells, Odd, Seen, Value, letters, read_rows
 
 # Merged cells and percent formats inside a table, and what else of a sheet must be told.
 # ----------------------------------------------------------------------

@@ -30,7 +30,7 @@ from leafledger.study.table_sheet import (
     no_wavelengths,
     split_headings,
 )
-from leafledger.workbooks.cells import Odd, Value, letters
+from leafledger.study.worksheet_cells import Odd, Value, letters
 
 # Which cells of a sheet are numbers, and what is said of those that are not.
 # ----------------------------------------------------------------------

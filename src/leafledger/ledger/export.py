@@ -13,9 +13,9 @@ from typing import Any
 from urllib.parse import unquote
 
 from leafledger.errors import InputFault, input_fault
+from leafledger.ledger.book import plan_files
 from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate_metadata
 from leafledger.ledger.paper_tables import methods_of_run
-from leafledger.ledger.plans import plan_files
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.study.table_files import (

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.errors import InputFault, Problem, input_fault, quoted
+from leafledger.ledger.book import entry_file, recorded_plans, text_file
 from leafledger.ledger.compare import history_lines, run_history
-from leafledger.ledger.plans import entry_file, recorded_plans, text_file
 from leafledger.ledger.run_summary import PRIMARY_TAG, VERDICT_TAG, answer_of
 from leafledger.ledger.verify import chain_faults
 from leafledger.ledger.view import BRANCHES, BookView, branch_places

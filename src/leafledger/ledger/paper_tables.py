@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from leafledger.ledger.book import on_record
 from leafledger.ledger.crate import ExportedRun
-from leafledger.ledger.plans import on_record
 from leafledger.records.digests import sha256_of_file
 from leafledger.report.gather import Material, contrast_in_words, contrast_words
 from leafledger.report.methods_text import FromTheBook, MethodsText, methods_text
@@ -30,10 +30,10 @@ from leafledger.report.numbers import (
     unit_suffix,
 )
 from leafledger.report.works import OF_LIBRARY, cite, tex, works_of_index
-from leafledger.study.study import PLAN_HISTORY_FILE, VARIANTS_TABLE
+from leafledger.study.rules import PLAN_HISTORY_FILE, VARIANTS_TABLE
+from leafledger.study.study import VARIANTS_TASK
 from leafledger.study.table_files import read_json
 from leafledger.study.tables import STATED
-from leafledger.study.tasks import VARIANTS_TASK
 from leafledger.study.written_plan import mark_of, plan_of, sentences_of, words_of_others
 from leafledger.words import counted, listed, plural
 

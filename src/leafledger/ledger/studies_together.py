@@ -49,7 +49,7 @@ from leafledger.report.numbers import (
     with_true_minus,
 )
 from leafledger.resampling.intervals import RandomEffects, egger_regression, random_effects
-from leafledger.study.study import PLAN_HISTORY_FILE
+from leafledger.study.rules import PLAN_HISTORY_FILE
 from leafledger.study.table_files import refuse_links, write_text
 from leafledger.study.tables import UNDEFINED
 from leafledger.study.written_plan import sentences_of

@@ -23,8 +23,8 @@ from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
 from leafledger.study.settings import Setting, settings_of_record
 from leafledger.study.sheets import UNITS
+from leafledger.study.study import Task, outputs
 from leafledger.study.tables import STATED
-from leafledger.study.tasks import Task, outputs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -222,7 +222,8 @@ class SheetRead:
 def sheets_read(book: BookView, run: str, tasks: Mapping[str, Record]) -> list[SheetRead]:
     """Return the sheets that a run read, each with what has become of it.
 
-    Decisions are left out: acceptance reads that file, and its lineage tells of it.
+    Decisions are left out: acceptance reads that file, and its lineage tells of it. So are sheets
+    that only tasks besides these read as files, such as assays for a result without pigments.
 
     Parameters
     ----------
@@ -235,12 +236,13 @@ def sheets_read(book: BookView, run: str, tasks: Mapping[str, Record]) -> list[S
     """
     entry = book.run(run)
     standing = [record for name, record in tasks.items() if name in entry["records"]]
+    elsewhere = _paths_read(book.records_of(entry).values()) - _paths_read(tasks.values())
     sheets: list[SheetRead] = []
     reason: str | None = None
     for path, sha256 in entry["study"].items():
-        now = book.sha256_now(path)
-        if path == DECISIONS:
+        if path == DECISIONS or path in elsewhere:
             continue
+        now = book.sha256_now(path)
         if now == sha256:
             sheets.append(SheetRead(path, sha256, now))
             continue
@@ -251,6 +253,10 @@ def sheets_read(book: BookView, run: str, tasks: Mapping[str, Record]) -> list[S
         matters = bool(reason) or now is None
         sheets.append(SheetRead(path, sha256, now, change, matters))
     return sheets
+
+
+def _paths_read(records: Iterable[Record]) -> set[str]:
+    return {entry["path"] for record in records for entry in record["inputs"]}
 
 
 def treatment_groups(records: Iterable[Record]) -> dict[str, list[str]]:

@@ -19,10 +19,10 @@ from leafledger.records.events import Run
 from leafledger.records.record import VERSION, Record, key_of, read_record, write_record
 from leafledger.study.definition_file import differences_in_words
 from leafledger.study.rules import VARIANTS as RULE
-from leafledger.study.study import VARIANTS_TABLE, Study
+from leafledger.study.rules import VARIANTS_TABLE
+from leafledger.study.study import VARIANTS_TASK, Study
 from leafledger.study.table_files import read_csv, read_json, remove_file, write_bytes, write_csv
 from leafledger.study.tables import STATED, VARIANTS
-from leafledger.study.tasks import VARIANTS_TASK
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.errors import quoted
+from leafledger.ledger.book import plan_faults, recorded_plans
 from leafledger.ledger.mlflow_runs import (
     ACCURACY,
     CODE_TAG,
@@ -35,7 +36,6 @@ from leafledger.ledger.mlflow_runs import (
     logged_task,
     logging_code_digest,
 )
-from leafledger.ledger.plans import plan_faults, recorded_plans
 from leafledger.ledger.run_summary import INTERVAL
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, EXPERIMENT
 from leafledger.ledger.view import (

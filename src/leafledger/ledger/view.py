@@ -24,8 +24,8 @@ from leafledger.study.scan_sheet import COLUMNS, Decision, decisions_of
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import read_sheet
+from leafledger.study.study import FROM_THE_BOOK
 from leafledger.study.table_files import canonical_json
-from leafledger.study.tasks import FROM_THE_BOOK
 
 # What holds of the book
 # ----------------------------------------------------------------------

@@ -35,6 +35,7 @@ from leafledger.pigments.chromatograms import (
 )
 from leafledger.pigments.extracts import (
     CAROTENOIDS,
+    CAUTIONS,
     CHLOROPHYLL,
     CHLOROPHYLL_A,
     CHLOROPHYLL_B,
@@ -45,7 +46,6 @@ from leafledger.pigments.extracts import (
     contents,
     examine,
 )
-from leafledger.pigments.sampling import CAUTIONS
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.table_files import read_csv, read_parquet, write_csv, write_json
 from leafledger.study.tables import names_of

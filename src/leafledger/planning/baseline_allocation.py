@@ -28,6 +28,9 @@ from leafledger.planning.planned_study import (
     scan_rows,
     session_steps,
     sheet_files,
+    units_with,
+    with_block,
+    with_rows_of_session,
 )
 from leafledger.planning.printed_sheets import randomisation_html
 from leafledger.planning.randomisation import (
@@ -44,19 +47,16 @@ from leafledger.planning.randomisation import (
     draw,
     in_words,
 )
-from leafledger.planning.study_edits import units_with, with_block, with_rows_of_session
 from leafledger.records.digests import FileDigests, version
-from leafledger.runner.outdated import Planned, outdated
-from leafledger.runner.plan_statement import PlanRecord, record_plan
+from leafledger.runner.outdated import Planned, PlanRecord, outdated, record_plan
 from leafledger.runner.study_check import checked_study
 from leafledger.runner.study_folder import study_lock
 from leafledger.study.definition import Design
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.reading import read_design
 from leafledger.study.sheets import units_file
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, inputs, outputs, tasks
 from leafledger.study.table_files import read_csv, read_json, write_bytes
-from leafledger.study.tasks import Task, inputs, outputs, tasks
 from leafledger.words import listed, plural
 
 ALLOCATION_FILE = f"{PLAN}/allocation.json"

@@ -351,7 +351,7 @@ def standing_of(folder: Path) -> str:
     from leafledger.records.digests import FileDigests
     from leafledger.runner.outdated import outdated
     from leafledger.runner.study_check import checked_study
-    from leafledger.study.tasks import outputs
+    from leafledger.study.study import outputs
 
     name = folder.resolve().name
     try:

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Flag
+from leafledger.quality.session import Flag
 from leafledger.resampling.intervals import robust_sd
 
 Floats = NDArray[np.float64]
@@ -30,28 +30,6 @@ _FEW, _NEIGHBOURS = 8, 8
 """Up to so many darks every pair is compared; of more, each with so many that follow it."""
 _KEPT = 0.99
 """Share of pixels that tell the noise; particles and unsteady pixels are rarer."""
-
-
-def dark_for(integration_ms: float, darks: Floats, times_ms: Floats, n_pixels: int) -> Floats:
-    """Return the median dark of this integration time (else of the nearest one; zeros if none).
-
-    Parameters
-    ----------
-    integration_ms
-        Integration time wanted, ms; NaN if unknown (then all darks count).
-    darks
-        Shape ``(n_darks, n_pixels)``, counts.
-    times_ms
-        Integration time of each dark, ms, shape ``(n_darks,)``; NaN if unknown.
-    n_pixels
-        Pixels of the detector.
-    """
-    if len(darks) == 0:
-        return np.zeros(n_pixels)
-    if np.isnan(integration_ms) or np.isnan(times_ms).all():
-        return np.asarray(np.median(darks, axis=0), dtype=np.float64)
-    gap = np.abs(times_ms - integration_ms)
-    return np.asarray(np.median(darks[gap == np.nanmin(gap)], axis=0), dtype=np.float64)
 
 
 def bad_dark(
@@ -683,17 +661,3 @@ def hot_pixels(scan: str, hot_nm: Sequence[float]) -> list[Flag]:
             float(hot_nm[0]),
         )
     ]
-
-
-def dark_noise(darks: Floats, integration_ms: Floats) -> float | None:
-    """Return the noise of one dark from scan to scan, counts; ``None`` without a repeat.
-
-    Successive darks of one integration time are subtracted, so that the fixed pattern and slow
-    drift are no noise.
-    """
-    times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
-    pairs = []
-    for time in np.unique(times):
-        step = np.diff(darks[times == time], axis=0)
-        pairs += [float(robust_sd(row) / np.sqrt(2)) for row in step]
-    return float(np.median(pairs)) if pairs else None

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.darks import bad_dark, dark_drift, dark_spikes, hot_pixels
-from leafledger.quality.flags import Flag, Severity
-from leafledger.quality.session import Session, usable_pixels
+from leafledger.quality.session import Flag, Session, Severity, usable_pixels
 from leafledger.words import minutes_text
 
 Floats = NDArray[np.float64]

@@ -14,7 +14,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Flag
+from leafledger.quality.session import Flag
 from leafledger.resampling.intervals import MAD_TO_SD
 from leafledger.spectra.applicability import (
     hotelling_t2,

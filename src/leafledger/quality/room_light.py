@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.fluorescent_lines import (
     COARSEST_NM,
     LAMPS,
@@ -24,8 +23,9 @@ from leafledger.quality.fluorescent_lines import (
     leak_spectra,
     threshold,
 )
-from leafledger.quality.robust_regression import Residuals, residuals
 from leafledger.quality.session import (
+    Findings,
+    Flag,
     IndexShifts,
     Session,
     combined_uncertainty,
@@ -34,7 +34,7 @@ from leafledger.quality.session import (
     usable_pixels,
 )
 from leafledger.records.record import Metric
-from leafledger.resampling.intervals import robust_sd
+from leafledger.resampling.intervals import Residuals, residuals, robust_sd
 
 Floats = NDArray[np.float64]
 

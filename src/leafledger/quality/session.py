@@ -1,4 +1,4 @@
-"""What do the checks know of one session?
+"""What do the checks know of one session, and what do they return?
 
 Raw scans and reflectance in one place, with what follows from both: white less dark, counts per ms,
 uncertainty, the signal-to-noise of the white wavelength by wavelength, and by how much added light
@@ -7,17 +7,18 @@ moves the indices in use.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.darks import dark_for, dark_noise
-from leafledger.quality.measuring_order import raw_digest
+from leafledger.records.record import Metric
+from leafledger.resampling.intervals import robust_sd
 from leafledger.spectra.formula import Node, bands_of, evaluate, parse
 from leafledger.spectra.grid import covers, weights_matrix
 from leafledger.study.table_files import (
@@ -27,8 +28,11 @@ from leafledger.study.table_files import (
     read_spectra,
     spectra_by_group,
 )
+from leafledger.study.tables import QUALITY
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from leafledger.study.table_files import SpectraTable
 
 
@@ -196,6 +200,47 @@ def largest_shifts(
 
 # The session
 # ----------------------------------------------------------------------
+
+
+def dark_for(integration_ms: float, darks: Floats, times_ms: Floats, n_pixels: int) -> Floats:
+    """Return the median dark of this integration time (else of the nearest one; zeros if none).
+
+    Parameters
+    ----------
+    integration_ms
+        Integration time wanted, ms; NaN if unknown (then all darks count).
+    darks
+        Shape ``(n_darks, n_pixels)``, counts.
+    times_ms
+        Integration time of each dark, ms, shape ``(n_darks,)``; NaN if unknown.
+    n_pixels
+        Pixels of the detector.
+    """
+    if len(darks) == 0:
+        return np.zeros(n_pixels)
+    if np.isnan(integration_ms) or np.isnan(times_ms).all():
+        return np.asarray(np.median(darks, axis=0), dtype=np.float64)
+    gap = np.abs(times_ms - integration_ms)
+    return np.asarray(np.median(darks[gap == np.nanmin(gap)], axis=0), dtype=np.float64)
+
+
+def dark_noise(darks: Floats, integration_ms: Floats) -> float | None:
+    """Return the noise of one dark from scan to scan, counts; ``None`` without a repeat.
+
+    Successive darks of one integration time are subtracted, so that the fixed pattern and slow
+    drift are no noise.
+    """
+    times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
+    pairs = []
+    for time in np.unique(times):
+        step = np.diff(darks[times == time], axis=0)
+        pairs += [float(robust_sd(row) / np.sqrt(2)) for row in step]
+    return float(np.median(pairs)) if pairs else None
+
+
+def raw_digest(values: NDArray[np.float64]) -> str:
+    """Return a digest of the raw values of one scan, equal only if all of them are."""
+    return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float64).data).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -478,3 +523,73 @@ def _variance_model(signal: Floats, variance: Floats, wanted: Floats) -> Floats:
         @ coefficients
     )
     return np.asarray(fitted, dtype=np.float64)
+
+
+# Flags on scans, warnings, numbers; and the table of all flags
+# ----------------------------------------------------------------------
+
+Severity = Literal["fault", "outlier", "notice"]
+RANK: dict[str, int] = {"fault": 0, "outlier": 1, "notice": 2}
+"""Severities, the gravest first."""
+
+
+@dataclass(frozen=True)
+class Flag:
+    """What one check found on one scan.
+
+    Attributes
+    ----------
+    scan, check
+        Which scan, which check.
+    severity
+        ``fault``: the measurement failed; ``outlier``: it disagrees with its group; ``notice``:
+        worth knowing, suggests nothing.
+    value, threshold, unit
+        The number found, the number it was held against, and the unit of both.
+    sentence
+        The finding in words.
+    wavelength_nm
+        Where in the spectrum, if the finding has a place.
+    """
+
+    scan: str
+    check: str
+    severity: Severity
+    value: float
+    threshold: float
+    unit: str
+    sentence: str
+    wavelength_nm: float | None = None
+
+
+@dataclass
+class Findings:
+    """What checks return: flags on scans, and warnings and numbers for the record of the task."""
+
+    flags: list[Flag] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    metrics: list[Metric] = field(default_factory=list)
+
+    def __iadd__(self, other: Findings) -> Findings:
+        """Take up what another check found, in the order of the checks."""
+        self.flags += other.flags
+        self.warnings += other.warnings
+        self.metrics += other.metrics
+        return self
+
+
+def flag_table(flags: Iterable[Flag]) -> pa.Table:
+    """Return the flags as the table of the contract, sorted by scan, check, wavelength."""
+    import pyarrow as pa
+
+    rows = sorted(flags, key=lambda f: (f.scan, f.check, f.wavelength_nm or 0.0, f.sentence))
+    numbers = {"value", "threshold", "wavelength_nm"}
+    return pa.table(
+        {
+            name: pa.array(
+                [getattr(flag, name) for flag in rows],
+                type=pa.float64() if name in numbers else pa.string(),
+            )
+            for name in QUALITY
+        }
+    )

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.robust_regression import huber_fit
 from leafledger.quality.session_levels import (
     LEVEL,
     OrderEffect,
@@ -26,7 +25,7 @@ from leafledger.quality.session_levels import (
     white_shifts,
     with_holm,
 )
-from leafledger.resampling.intervals import t_quantile, two_sided_t
+from leafledger.resampling.intervals import huber_fit, t_quantile, two_sided_t
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,9 +14,8 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.darks import dark_for
 from leafledger.quality.reference_checks import NO_BLOCK, measuring_order, reference_blocks
-from leafledger.quality.session import Session
+from leafledger.quality.session import Session, dark_for
 from leafledger.resampling.intervals import t_quantile, two_sided_t
 from leafledger.resampling.multiplicity import holm
 

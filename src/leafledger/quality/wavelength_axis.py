@@ -13,8 +13,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Flag, Severity
-from leafledger.quality.session import USABLE_SIGNAL_TO_NOISE, Session, usable_pixels
+from leafledger.quality.session import (
+    USABLE_SIGNAL_TO_NOISE,
+    Flag,
+    Session,
+    Severity,
+    usable_pixels,
+)
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -581,7 +581,7 @@ def _weights_figure(
     tables: ClassTables, material: Material, figures: FigureSet, taken: list[dict[str, Any]]
 ) -> Figure | None:
     """Draw the weights of each class; ``None`` where no coefficients were recorded."""
-    frame = tables.terms[tables.terms["term"] == "coefficient"].sort_values(
+    frame = tables.spectra_terms[tables.spectra_terms["term"] == "coefficient"].sort_values(
         "wavelength_nm", kind="stable"
     )
     if not len(frame):
@@ -697,7 +697,7 @@ def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
 def _terms(
     tables: ClassTables, figures: FigureSet, chosen: int
 ) -> dict[str, Figure | InteractiveFigure | None]:
-    terms = tables.terms.sort_values("wavelength_nm", kind="stable")
+    terms = tables.spectra_terms.sort_values("wavelength_nm", kind="stable")
     importance = terms[terms["term"] == "vip"]
     by_component = terms[terms["term"] == "loading"].groupby("component", sort=True)
     loadings = {

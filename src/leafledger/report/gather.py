@@ -257,53 +257,33 @@ def _course_words(starts: Sequence[str], groups: Sequence[str]) -> dict[str, str
 # ----------------------------------------------------------------------
 
 
-class _TableOf:
-    """A table of the study, read as an attribute: ``material.effects``, ``classes.path``."""
+class Tables:
+    """Tables of the whole study as attributes, by their names in the registry: ``classes.path``."""
 
-    def __init__(self, name: str) -> None:
-        self.name = name
+    tables: Mapping[str, pd.DataFrame]
 
-    def __get__(self, material: Material | ClassTables, _type: type) -> pd.DataFrame:
-        return material.tables[self.name]
-
-
-class _TablesOf:
-    """Session -> table, read as an attribute: ``material.quality["day4"]``."""
-
-    def __init__(self, name: str) -> None:
-        self.name = name
-
-    def __get__(self, material: Material, _type: type) -> Mapping[str, pd.DataFrame]:
-        return material.by_session[self.name]
+    def __getattr__(self, name: str) -> pd.DataFrame:
+        # A copy asks for attributes before it has any.
+        if name in TABLES and name in self.__dict__.get("tables", ()):
+            return self.tables[name]
+        raise AttributeError(f"the study has no table {name}")
 
 
 @dataclass(frozen=True)
-class ClassTables:
+class ClassTables(Tables):
     """What the classifier left behind; its tables by their names in the registry."""
 
     tables: Mapping[str, pd.DataFrame]
     summary: Mapping[str, Any]
     model_card: Mapping[str, Any]
 
-    path = _TableOf("path")
-    predictions = _TableOf("predictions")
-    confusion = _TableOf("confusion")
-    terms = _TableOf("spectra_terms")
-    permutation = _TableOf("permutation")
-    rivals = _TableOf("rivals")
-    per_class = _TableOf("per_class")
-    reliability = _TableOf("reliability")
-    confused_pairs = _TableOf("confused_pairs")
-    comparison = _TableOf("comparison")
-    questions = _TableOf("questions")
-
 
 @dataclass(frozen=True)
-class Material:
+class Material(Tables):
     """A whole study as the report sees it.
 
     ``tables`` holds every table of the whole study, ``by_session`` those of a session each, both by
-    their names in the registry; those that the page speaks of are attributes too.
+    their names in the registry; a table of the whole study is an attribute too.
     """
 
     title: str
@@ -332,23 +312,6 @@ class Material:
     leaf_model: Mapping[str, Any] | None = None
     leaf_residuals: SpectraTable | None = None
     traits: Mapping[str, Any] | None = None
-
-    quality = _TablesOf("quality")
-    signal = _TablesOf("signal")
-    levels = _TablesOf("levels")
-    indices = _TablesOf("indices")
-    accepted = _TableOf("accepted")
-    exclusions = _TableOf("exclusions")
-    session_effects = _TableOf("session_effects")
-    order_effects = _TableOf("order_effects")
-    unit_indices = _TableOf("unit_indices")
-    effects = _TableOf("effects")
-    spectrum_effects = _TableOf("spectrum_effects")
-    sensitivity = _TableOf("sensitivity")
-    group_means = _TableOf("group_means")
-    variance_components = _TableOf("variance_components")
-    power = _TableOf("power")
-    variants = _TableOf("variants")
 
     @property
     def plan_sentences(self) -> list[str]:

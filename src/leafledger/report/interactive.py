@@ -447,7 +447,7 @@ def interactive_terms(tables: ClassTables, training: Training) -> InteractiveFig
     training
         The spectra the classifier learned from, in short, in the order of wavelength.
     """
-    frame = tables.terms[tables.terms["term"].isin(_TERMS)]
+    frame = tables.spectra_terms[tables.spectra_terms["term"].isin(_TERMS)]
     if not len(frame):
         return None
     axis = np.unique(frame["wavelength_nm"].to_numpy(float))

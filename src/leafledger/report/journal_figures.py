@@ -119,11 +119,10 @@ def _draw_all(material: Material, figures: FigureSet) -> dict[str, Any]:
     from leafledger.report.answer import findings_part
     from leafledger.report.classification import classification_part
     from leafledger.report.conclusions_held import robustness_part
-    from leafledger.report.next_study import next_study_part
+    from leafledger.report.next_study import next_study_part, unfinished_part
     from leafledger.report.pigments import pigments_part, traits_part
     from leafledger.report.time_course import time_course_part
     from leafledger.report.trust import trust_part
-    from leafledger.report.unfinished import unfinished_part
 
     findings = findings_part(material, figures)
     for part in (

@@ -20,7 +20,7 @@ from leafledger.report.gather import Material
 from leafledger.report.numbers import plain
 from leafledger.report.time_course_figures import summaries_by_group
 from leafledger.study.table_files import FORMULA_SIGNS
-from leafledger.study.tables import BY_NAME, INDICES, STATED, TABLES, meaning_of, unit_in
+from leafledger.study.tables import BY_NAME, INDICES, RESULTS, STATED, TABLES, meaning_of, unit_in
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -311,16 +311,6 @@ _PARTS_OF_AN_INDEX = {
     "u_reference": "index u reference",
     "u_panel": "index u panel",
 }
-_ORDER = (
-    "effects_summary", "effects", "sensitivity", "variants", "unit_indices", "group_means",
-    "unit_changes", "spectrum_effects", "variance_components", "power",
-    "indices",
-    "accepted", "exclusions", "quality", "session_effects", "order_effects", "signal",
-    "mean spectra", "levels", "scans", "reflectance", "catalogue",
-    "path", "predictions", "confusion", "per_class", "confused_pairs", "reliability",
-    "permutation", "rivals", "comparison", "questions", "spectra_terms", "classes_summary",
-)  # fmt: skip
-"""Results before what they rest on; any other table of the registry with a sheet comes last."""
 
 
 def sheets_of(material: Material) -> list[Sheet]:
@@ -330,11 +320,12 @@ def sheets_of(material: Material) -> list[Sheet]:
         "variants": lambda m: [_sheet_of("variants", _current_variants(m), m)],
         "indices": _index_sheets,
         "accepted": lambda m: [_sheet_of("accepted", _labels(m), m)],
-        "mean spectra": lambda m: [_spectra_sheet(m)],
+        "signal": lambda m: [*_sheets("signal", m), _spectra_sheet(m)],
         "catalogue": lambda m: [_catalogue_sheet(m)],
         "classes_summary": _class_summary,
     }
-    names = dict.fromkeys([*_ORDER, *(table.name for table in TABLES.values() if table.sheet)])
+    declared = sorted((r for r in RESULTS if r.is_table or r.name in makers), key=lambda r: r.place)
+    names = [result.name for result in declared if result.sheet]
     sheets = [
         sheet for name in names for sheet in makers.get(name, partial(_sheets, name))(material)
     ]
@@ -402,11 +393,11 @@ def _index_sheets(material: Material) -> Iterator[Sheet]:
     """Yield each part of the index values with a row for each scan and a column for each index."""
     import pandas as pd
 
-    frames = [f for f in material.indices.values() if len(f)]
+    frames = [f for f in material.by_session["indices"].values() if len(f)]
     if not frames:
         return
     whole = pd.concat(frames, ignore_index=True)
-    files = _files("indices", material.indices)
+    files = _files("indices", material.by_session["indices"])
     labels = _labels(material)
     names = [i for i in material.catalogue if (whole["index"] == i).any()]
     for part, name in _PARTS_OF_AN_INDEX.items():

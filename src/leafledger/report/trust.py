@@ -331,7 +331,7 @@ def _exclusions(material: Material) -> dict[str, Any]:
 def _flags(material: Material) -> list[dict[str, Any]]:
     """Count flagged scans by check and severity over the sessions, with one example each."""
     entries: dict[tuple[str, str], dict[str, Any]] = {}
-    for session, frame in material.quality.items():
+    for session, frame in material.by_session["quality"].items():
         for row in table_rows(frame):
             severity, check = str(row["severity"]), str(row["check"])
             entry = entries.setdefault(
@@ -366,7 +366,7 @@ def _signal(material: Material) -> list[dict[str, Any]]:
     """Return median and lowest signal-to-noise ratio of each session inside the trusted range."""
     start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
     rows = []
-    for session, frame in material.signal.items():
+    for session, frame in material.by_session["signal"].items():
         wavelength = frame["wavelength_nm"].to_numpy(dtype=float)
         ratio = frame["signal_to_noise"].to_numpy(dtype=float)
         inside = (wavelength >= start) & (wavelength <= stop) & np.isfinite(ratio)
@@ -393,7 +393,7 @@ _MOST_NAMED = 12
 
 def draw_signal(figures: FigureSet, material: Material, threshold: float | None) -> Figure | None:
     """Draw the signal-to-noise ratio of the white references against wavelength."""
-    signal = {s: frame for s, frame in material.signal.items() if len(frame)}
+    signal = {s: frame for s, frame in material.by_session["signal"].items() if len(frame)}
     if not signal:
         return None
     figure = new_figure(7.2, 3.0)

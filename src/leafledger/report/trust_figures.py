@@ -184,7 +184,7 @@ def draw_references(figures: FigureSet, material: Material, role: str) -> Figure
     """
     bad = bad_references(material)
     courses = {}
-    for session, levels in material.levels.items():
+    for session, levels in material.by_session["levels"].items():
         limit = _tolerance(material, session, levels, role, bad)
         course = reference_course(levels, role, bad, limit)
         if course is not None:
@@ -208,7 +208,8 @@ def draw_references(figures: FigureSet, material: Material, role: str) -> Figure
             axis.set_ylabel(_AXIS_WORDS[role])
     more = and_more(len(courses) - len(plotted), "the flags by check above")
     # Sessions whose band is the tolerance that the check wrote down.
-    stated = [s for s in plotted if dark_tolerance(material.quality.get(s)) is not None]
+    quality = material.by_session["quality"]
+    stated = [s for s in plotted if dark_tolerance(quality.get(s)) is not None]
     return figures.add(
         figure,
         f"{role}s_over_time",
@@ -232,7 +233,7 @@ def _tolerance(
         settings = material.records.get(f"quality.{session}", {}).get("settings", {})
         asked = settings.get("checks", {}).get("reference_drift")
         return None if asked is None else float(asked)
-    tolerance = dark_tolerance(material.quality.get(session))
+    tolerance = dark_tolerance(material.by_session["quality"].get(session))
     if tolerance is not None:
         return tolerance
     counts = white_counts(levels, bad)
@@ -561,7 +562,8 @@ def draw_flagged_scans(
         The two figures; ``None`` where there is nothing to draw.
     """
     units_known = bool(material.design.get("unit"))
-    flagged = flagged_leaf_scans(material.exclusions, material.accepted, material.quality)
+    quality = material.by_session["quality"]
+    flagged = flagged_leaf_scans(material.exclusions, material.accepted, quality)
     faults = [p for p in flagged if not (p.outlier and units_known)]
     outliers = [p for p in flagged if p.outlier and units_known]
     return _faults(figures, material, faults), _outliers(figures, material, outliers)

@@ -14,15 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import input_fault
-from leafledger.quality.measuring_order import raw_digest
+from leafledger.quality.session import raw_digest
 from leafledger.report.gather import check_words
 from leafledger.study.definition import Form
 from leafledger.study.scan_sheet import Decision, Scan, digest_changed
 from leafledger.study.sheets import read_sheet
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, outputs
 from leafledger.study.table_files import read_csv, read_json, read_parquet, read_spectra
 from leafledger.study.table_sheet import is_spectra_table
-from leafledger.study.tasks import Task, outputs
 
 # Spectra thinned for drawing: numbers are never taken from these
 # ----------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""What may a reviewer see and do in one sitting: look, decide, take back, run again?
+"""What may a reviewer see and do in one sitting, and what is sent to the page and answered?
 
 Effects stay hidden until decisions are saved; what is decided after they were shown says so.
 
@@ -15,30 +15,44 @@ import math
 import secrets
 import threading
 import warnings
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from leafledger.errors import InputFault, LeafledgerError, input_fault
+from werkzeug.serving import BaseWSGIServer
+
+from leafledger.errors import InputFault, LeafledgerError, Problem, input_fault
+from leafledger.local_page import (
+    Guard,
+    add_errors,
+    add_guard,
+    announce,
+    open_port,
+    problem_answer,
+)
 from leafledger.records.digests import FileDigests
 from leafledger.report.gather import contrast_in_words, contrast_words
 from leafledger.report.numbers import format_p, method_words, size_words, verdict_words
-from leafledger.review import decision_file, groups
-from leafledger.review.decision_file import DecisionRequest
+from leafledger.review import groups
 from leafledger.review.groups import Blind, blinding_of, exclusion_rows
 from leafledger.runner.outdated import plan
 from leafledger.runner.run import RunResult, run_study
 from leafledger.runner.study_check import checked_study
+from leafledger.study import sheet_changes
 from leafledger.study.reading import read_study
 from leafledger.study.rules import rests_on
 from leafledger.study.scan_sheet import DECISIONS_FILE, Scan, standing
+from leafledger.study.sheet_changes import DecisionRequest
 from leafledger.study.sheets import PICTURE_WORDS, PathCheck
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, outputs
 from leafledger.study.table_files import read_csv, refuse_links
-from leafledger.study.tasks import Task, outputs
+
+if TYPE_CHECKING:
+    from flask import Flask
+
 
 # The photograph beside a scan
 # ----------------------------------------------------------------------
@@ -427,7 +441,7 @@ class ReviewSession:
         if self.effects_seen:
             asked = [replace(a, reason=a.reason and a.reason + AFTER_EFFECTS) for a in asked]
         when = dt.datetime.now().isoformat(timespec="seconds")
-        saved = decision_file.save(self.folder, self._samples(), asked, by, when)
+        saved = sheet_changes.save(self.folder, self._samples(), asked, by, when)
         name = secrets.token_hex(8)
         with self._lock:
             if saved.lines:
@@ -466,7 +480,7 @@ class ReviewSession:
                 "a save of this sitting",
                 "Decide anew, or edit the file by hand.",
             )
-        decision_file.remove_rows(self.folder, lines)
+        sheet_changes.remove_rows(self.folder, lines)
         with self._lock:
             self._saves.pop(save, None)
         return {"taken_back": len(lines)}
@@ -518,7 +532,7 @@ class ReviewSession:
         return groups.ScanFacts(
             said=groups.check_notes(study),
             accepted=groups.acceptance_flags(study),
-            decisions=decision_file.current_decisions(self.folder, samples),
+            decisions=sheet_changes.current_decisions(self.folder, samples),
             digests=groups.raw_digests(study, scans),
             notes=groups.sheet_notes(study),
             blind=blinding_of(study),
@@ -547,3 +561,164 @@ def _naming_notices(study: Study, blind: Blind) -> list[str]:
         f"{len(names)} ids of units or scans name a treatment (such as {names[0]}): this review "
         "is not blind. Ask someone who does not know what the names mean."
     ]
+
+
+# What the page sends: every form but its own is refused
+# ----------------------------------------------------------------------
+
+
+def parse_request(body: Mapping[str, Any]) -> tuple[str, list[DecisionRequest]]:
+    """Return who decides and what, from the body of a request.
+
+    Raises
+    ------
+    InputFault
+        If the body is not of that form.
+    """
+    entries = body.get("decisions")
+    by = body.get("by")
+    if not isinstance(by, str) or not isinstance(entries, list):
+        raise _not_ours("a body without by and decisions", "both")
+    return by, [_parse_decision(entry) for entry in entries]
+
+
+def _parse_decision(entry: Any) -> DecisionRequest:
+    if isinstance(entry, dict):
+        scan, action, reason = (entry.get(name) for name in ("scan", "action", "reason"))
+        seen, digest = entry.get("seen"), entry.get("scan_sha256", "")
+        fits = seen is None or (
+            isinstance(seen, dict) and all(isinstance(v, str) for v in seen.values())
+        )
+        words = all(isinstance(text, str) for text in (scan, action, reason, digest))
+        if fits and words:
+            return DecisionRequest(str(scan), str(action), str(reason), seen, str(digest))
+    raise _not_ours("a decision of another form", "scan, action, reason and seen")
+
+
+def _not_ours(found: str, expected: str) -> InputFault:
+    return input_fault(DECISIONS_FILE, found, expected, mend="Reload the page.")
+
+
+# Pages and answers
+# ----------------------------------------------------------------------
+
+_LARGEST_BODY = 2_000_000
+
+
+def make_app(review: ReviewSession, guard: Guard) -> Flask:
+    """Return the application.
+
+    Parameters
+    ----------
+    review
+        What it shows and does.
+    guard
+        Who may ask.
+    """
+    from flask import Flask
+
+    app = Flask("leafledger.review", static_folder="static", template_folder="templates")
+    app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
+    add_guard(app, guard, "review.html")
+    _add_reading(app, review)
+    _add_writing(app, review)
+    add_errors(app, "results")
+    return app
+
+
+def _add_reading(app: Flask, review: ReviewSession) -> None:
+    from flask import Response, abort, jsonify
+
+    def or_not_found(view: dict[str, Any] | None) -> Any:
+        return jsonify(view) if view is not None else abort(404)
+
+    @app.get("/api/study")
+    def study() -> Any:
+        return jsonify(review.overview())
+
+    @app.get("/api/leaves/<session>/<unit>")
+    def leaves(session: str, unit: str) -> Any:
+        return or_not_found(review.leaves(session, unit))
+
+    @app.get("/api/references/<session>/<role>")
+    def references(session: str, role: str) -> Any:
+        return or_not_found(review.references(session, role))
+
+    @app.get("/api/photo/<scan>")
+    def photo(scan: str) -> Any:
+        picture = review.photo(scan)
+        return Response(picture, mimetype=MEDIA_TYPE) if picture is not None else abort(404)
+
+    @app.get("/api/plan")
+    def planned() -> Any:
+        return jsonify(review.planned())
+
+    @app.get("/api/progress")
+    def progress() -> Any:
+        return jsonify(review.rerun.progress())
+
+
+def _add_writing(app: Flask, review: ReviewSession) -> None:
+    from flask import abort, jsonify, request
+
+    def body(expected: str) -> dict[str, Any]:
+        """Return the JSON object that was sent; every POST must send one, an empty one at least."""
+        found = "no JSON object"
+        try:
+            given = request.get_json(silent=True)
+        except RecursionError:  # brackets in brackets, by the thousand
+            given, found = None, "JSON nested deeper than can be read"
+        if not isinstance(given, dict):
+            problem = Problem("the request", found, expected, "Reload the page.")
+            abort(problem_answer(400, problem))
+        return given
+
+    def empty_body() -> None:
+        if body("{}, as the review's own page sends"):
+            problem = Problem("the request", "a body with keys", "{}", "Reload the page.")
+            abort(problem_answer(400, problem))
+
+    @app.post("/api/decisions")
+    def decide() -> Any:
+        return jsonify(review.save(*parse_request(body("decisions of the review's own page"))))
+
+    @app.post("/api/undo")
+    def undo() -> Any:
+        return jsonify(review.undo(str(body("the save to undo").get("save"))))
+
+    @app.post("/api/rerun")
+    def rerun() -> Any:
+        empty_body()
+        return jsonify({"started": review.rerun.start()})
+
+    # Asking marks the sitting as one that has seen the effect, so it is no mere reading.
+    @app.post("/api/effects")
+    def effects() -> Any:
+        empty_body()
+        return jsonify(review.effects())
+
+
+# Serving on this machine only
+# ----------------------------------------------------------------------
+
+
+def open_server(review: ReviewSession, port: int) -> tuple[BaseWSGIServer, Guard]:
+    """Take a port of the loopback address, a free one for 0.
+
+    Raises
+    ------
+    InputFault
+        If the port is taken.
+    """
+    return open_port(port, lambda guard: make_app(review, guard))
+
+
+def serve(review: ReviewSession, port: int, browser: bool, say: Callable[[str], None]) -> None:
+    """Serve the review until interrupted."""
+    server, guard = open_server(review, port)
+    announce(guard, browser, say)
+    try:
+        server.serve_forever()  # until Ctrl-C, which it takes itself
+    finally:
+        server.server_close()
+    say("The review has ended; what was saved is in decisions.csv.")

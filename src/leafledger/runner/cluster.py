@@ -40,9 +40,8 @@ from leafledger.runner.scheduler import (
 from leafledger.runner.step import JOB_CONFIG, GivenRun
 from leafledger.runner.workflow import SMALL, snakefile
 from leafledger.study.rules import LOGS, RULES
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, inputs, outputs, tasks
 from leafledger.study.table_files import remove_folder
-from leafledger.study.tasks import Task, inputs, outputs, tasks
 
 _SLURM = "slurm"
 _PLUGIN = "snakemake_executor_plugin_{}"

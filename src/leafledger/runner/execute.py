@@ -22,8 +22,8 @@ from leafledger.records.digests import FileDigests
 from leafledger.records.record import key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.cluster import Cluster, open_profile
-from leafledger.runner.outdated import outdated
-from leafledger.runner.plan_statement import keep_history
+from leafledger.runner.outdated import keep_history, outdated
+from leafledger.runner.run import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.runner.step import (
     FOLDER_DATE,
     Ended,
@@ -36,16 +36,13 @@ from leafledger.runner.step import (
     may_use_store,
     put_record,
 )
-from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.runner.workers import Workers
 from leafledger.runner.workflow import drop_incomplete, run_tasks
-from leafledger.study.reading import read_study_at_rest
+from leafledger.study.reading import read_study_at_rest, remove_jobs
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.settings import settings_of
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, inputs, levels, outputs
 from leafledger.study.table_files import not_through_a_link, refuse_links, remove_file, write_text
-from leafledger.study.tasks import Task, inputs, levels, outputs
-from leafledger.study.unchanged import remove_jobs
 
 
 def main() -> int:

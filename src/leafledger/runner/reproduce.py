@@ -28,8 +28,8 @@ from leafledger.runner.run import Listener, run_study
 from leafledger.study.reading import examine_study
 from leafledger.study.rules import BY_NAME, RECORDS
 from leafledger.study.sheets import NO_SUCH_FILE, PICTURES, PathCheck
+from leafledger.study.study import FROM_THE_BOOK
 from leafledger.study.table_files import refuse_links
-from leafledger.study.tasks import FROM_THE_BOOK
 
 if TYPE_CHECKING:
     import pandas as pd

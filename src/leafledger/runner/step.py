@@ -43,14 +43,12 @@ from leafledger.records.store import ContentStore
 from leafledger.records.store import may_use_store as may_use_store
 from leafledger.runner.lease import JobAtWork, is_current
 from leafledger.study.definition_file import definition_of
-from leafledger.study.reading import read_study
+from leafledger.study.reading import HandedJob, Rests, hand_job, handed_job, read_study
 from leafledger.study.rules import BY_NAME, LOGS
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import with_own_names, with_scan_sheet
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, inputs, outputs
 from leafledger.study.table_files import refuse_links, remove_file, write_json
-from leafledger.study.tasks import Task, inputs, outputs
-from leafledger.study.unchanged import HandedJob, Rests, hand_job, handed_job
 
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"
 VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"

@@ -32,10 +32,9 @@ from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.scan_sheet import Scan, change_warnings, columns_of, digest_changed, standing
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import SCANS, PathCheck, is_there, with_own_names
-from leafledger.study.study import ASSAYS, CHROMATOGRAMS, Study
+from leafledger.study.study import ASSAYS, CHROMATOGRAMS, Study, Task, outputs, tasks
 from leafledger.study.table_files import link_problems
 from leafledger.study.table_sheet import without_pattern
-from leafledger.study.tasks import Task, outputs, tasks
 from leafledger.study.yaml_text import YamlText
 
 if TYPE_CHECKING:
@@ -94,7 +93,11 @@ def panel_problems(study: Study, axes: Iterable[NDArray[np.float64]]) -> list[Pr
     """
     import numpy as np
 
-    from leafledger.reflectance.panel import read_panel, stated_wavelengths, too_short
+    from leafledger.reflectance.measurement_equation import (
+        read_panel,
+        stated_wavelengths,
+        too_short,
+    )
 
     name = study.panel_table
     if name is None or not (study.folder / name).is_file():
@@ -314,7 +317,7 @@ def beyond_full_scale(study: Study, session: str, counts: NDArray[np.float64]) -
 
 def digests_of_last_run(study: Study, session: str) -> dict[str, str]:
     """Return scan -> digest of its raw values, as the last run took them in; of every role."""
-    from leafledger.quality.measuring_order import raw_digest
+    from leafledger.quality.session import raw_digest
     from leafledger.study.table_files import read_spectra
 
     table = read_spectra(
@@ -328,7 +331,7 @@ def digests_of_raw_files(study: Study, session: str, read: SessionScans) -> dict
     """Return scan -> digest that its raw values would have if a run took them in now."""
     import numpy as np
 
-    from leafledger.quality.measuring_order import raw_digest
+    from leafledger.quality.session import raw_digest
 
     settings = job_of(study, Task("intake", session)).settings
     # Counts are kept as float32; reflectance is kept as it came.

@@ -16,7 +16,7 @@ from leafledger.records.store import ContentStore
 from leafledger.runner.lease import Lease, holder_elsewhere, take_lease, this_machine
 from leafledger.runner.scheduler import still_queued
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
-from leafledger.study.study import Study
+from leafledger.study.study import FROM_THE_BOOK, Study, outputs, tasks
 from leafledger.study.table_files import (
     WRITTEN,
     link_problems,
@@ -24,7 +24,6 @@ from leafledger.study.table_files import (
     remove_file,
     remove_folder,
 )
-from leafledger.study.tasks import FROM_THE_BOOK, outputs, tasks
 
 # --- one run at a time ----------------------------------------------------------------------------
 

@@ -32,7 +32,7 @@ from leafledger.runner.step import (
 from leafledger.runner.study_folder import hold_study
 from leafledger.runner.workers import step_command
 from leafledger.study.definition import ID_WORDS
-from leafledger.study.reading import read_study, read_study_at_rest
+from leafledger.study.reading import Rests, read_study, read_study_at_rest
 from leafledger.study.rules import (
     BY_NAME,
     EVERYTHING,
@@ -46,10 +46,8 @@ from leafledger.study.rules import (
     name_read,
 )
 from leafledger.study.sheets import is_id
-from leafledger.study.study import Study
+from leafledger.study.study import Study, Task, inputs, outputs, own_files, sessions_read, tasks
 from leafledger.study.table_files import canonical_json, not_through_a_link, write_text
-from leafledger.study.tasks import Task, inputs, outputs, own_files, sessions_read, tasks
-from leafledger.study.unchanged import Rests
 
 # --- where the Snakefile and the demo study lie ---------------------------------------------------
 

@@ -1,7 +1,6 @@
-"""How far is a wavelength axis off, by the lines of a mercury-argon lamp?
+"""Which peaks has the spectrum of a lamp, and are they the lines of a mercury-argon lamp?
 
-The published lines that a spectrometer can resolve are found among the peaks of a lamp scan; each
-is fitted, and a low polynomial corrects the axis.
+The published lines that a spectrometer can resolve are looked for among the peaks of a lamp scan.
 
 References
 ----------
@@ -20,8 +19,257 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from leafledger.spectra.line_peaks import Flags, Floats, Peaks, find_peaks, locate
+# Peaks of a line spectrum, to a fraction of a pixel
+# ----------------------------------------------------------------------
+# Peaks are first seen as local maxima. Then lines that overlap are fitted together: Gaussians of
+# one width, each integrated over the pixels, on a straight baseline, moved together by one shift.
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+FWHM_PER_SIGMA = float(np.sqrt(8 * np.log(2)))
+_QUARTILE = 0.3186
+"""A quarter of normal values are nearer to zero than this many standard deviations."""
+_NOISE_FACTOR = 8.0
+_LEAST_SHARE = 0.003
+_WIDTH_SHARE = 0.05
+_WIDTH_QUANTILE = 0.3
+_REACH_IN_WIDTHS = 1.6
+_LEAST_REACH_PIXELS = 4.5
+_SIGNIFICANT = 5.0
+_WIDTH_BOUNDS = (0.35, 2.0)
+_FEWEST_SPARE = 3
+"""Pixels beyond the terms of the fit: fewer do not tell the scatter."""
+_FLOOR_PIXELS = 0.01
+"""Standard uncertainty that no fit undercuts: slits and pixels are not quite what is fitted."""
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """Local maxima of a spectrum.
+
+    Attributes
+    ----------
+    at_nm, height, fwhm_nm
+        Shape ``(n_peaks,)``: place (parabola through the three highest pixels), height above the
+        surroundings, and width at half of it.
+    saturated
+        Whether the detector was full there.
+    noise
+        Standard deviation of a pixel.
+    """
+
+    at_nm: Floats
+    height: Floats
+    fwhm_nm: Floats
+    saturated: Flags
+    noise: float
+
+    def usual_width_nm(self) -> float | None:
+        """Return the width of a narrow peak; ``None`` without a peak.
+
+        Peaks made of several lines are broader: a low quantile of the strong ones is taken.
+        """
+        if not len(self.at_nm):
+            return None
+        sound = ~self.saturated if (~self.saturated).any() else np.ones_like(self.saturated)
+        strong = sound & (self.height >= _WIDTH_SHARE * self.height[sound].max())
+        return float(np.quantile(self.fwhm_nm[strong], _WIDTH_QUANTILE))
+
+
+def noise_of(signal: Floats) -> float:
+    """Return the standard deviation of a pixel, from second differences free of lines.
+
+    Their lower quartile is taken, which lines do not reach as long as they cover less than half
+    of the pixels.
+    """
+    second = np.abs(np.diff(signal, 2))
+    return float(np.quantile(second, 0.25) / (_QUARTILE * np.sqrt(6)))
+
+
+def find_peaks(wavelength_nm: Floats, signal: Floats, saturated: Flags) -> Peaks:
+    """Find the peaks that stand clearly above the noise.
+
+    Parameters
+    ----------
+    wavelength_nm, signal
+        Axis (nm, rising) and counts above dark; shape ``(n_pixels,)``.
+    saturated
+        Pixels where the detector was full, same shape.
+    """
+    from scipy.signal import find_peaks as local_maxima
+    from scipy.signal import peak_widths
+
+    noise = noise_of(signal)
+    # Noise of a bright peak is above that of the surroundings: a second look at its own height.
+    least = max(_NOISE_FACTOR * noise, _LEAST_SHARE * float(signal.max()), 1e-12)
+    indices, properties = local_maxima(signal, prominence=least)
+    widths = peak_widths(signal, indices, rel_height=0.5)[0]
+    step = np.gradient(wavelength_nm)
+    positions = np.array([_parabola(signal, int(i)) for i in indices], dtype=np.float64)
+    pixel = np.arange(len(signal), dtype=np.float64)
+    full = np.array([saturated[max(i - 1, 0) : i + 2].any() for i in indices], dtype=bool)
+    return Peaks(
+        np.interp(positions, pixel, wavelength_nm),
+        np.asarray(properties["prominences"], dtype=np.float64),
+        np.asarray(widths * step[indices], dtype=np.float64),
+        full,
+        noise,
+    )
+
+
+def _parabola(signal: Floats, i: int) -> float:
+    left, top, right = signal[i - 1], signal[i], signal[i + 1]
+    bend = left - 2 * top + right
+    return i + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+
+
+@dataclass(frozen=True)
+class Located:
+    """Lines located together.
+
+    Attributes
+    ----------
+    shift_nm, u_nm
+        How far the lines stand from where they were expected, and its standard uncertainty.
+    fwhm_nm
+        Full width at half maximum as the instrument shows a line, pixel included.
+    area
+        Of each line, counts x nm, in the order given; 0 for a line too weak to be seen.
+    """
+
+    shift_nm: float
+    u_nm: float
+    fwhm_nm: float
+    area: Floats
+
+
+def locate(
+    wavelength_nm: Floats,
+    signal: Floats,
+    usable: Flags,
+    expected_nm: Sequence[float],
+    width_nm: float,
+    noise: float,
+) -> Located | None:
+    """Fit lines whose distances from each other are known.
+
+    Parameters
+    ----------
+    wavelength_nm, signal
+        Axis (nm, rising) and counts above dark; shape ``(n_pixels,)``.
+    usable
+        Pixels that may be used, same shape (not saturated).
+    expected_nm
+        Where the lines are expected on this axis, nm, rising.
+    width_nm
+        About the full width at half maximum of a line, nm.
+    noise
+        Standard deviation of a pixel: residuals are not believed to be smaller.
+
+    Returns
+    -------
+    Located or None
+        ``None`` if pixels are missing or saturated there, no line stands out, or the fit does not
+        settle near the expected place.
+
+    Notes
+    -----
+    The covariance is that of least squares with the variance of the residuals, enlarged by
+    spare / (spare - 2) where few pixels are spare (the variance of Student's t). No shift is
+    given better than a hundredth of a pixel.
+
+    References
+    ----------
+    Variable projection (areas and baseline are solved for exactly at every shift and width):
+    Golub & Pereyra 1973, SIAM J. Numer. Anal. 10:413-432.
+    """
+    lines = np.asarray(expected_nm, dtype=np.float64)
+    step = float(np.median(np.diff(wavelength_nm)))
+    reach = max(_REACH_IN_WIDTHS * width_nm, _LEAST_REACH_PIXELS * step)
+    inside = (wavelength_nm >= lines[0] - reach) & (wavelength_nm <= lines[-1] + reach)
+    if wavelength_nm[0] > lines[0] - 0.7 * reach or wavelength_nm[-1] < lines[-1] + 0.7 * reach:
+        return None
+    if not usable[inside].all():
+        return None
+    edges = _edges(wavelength_nm)
+    left, right = edges[:-1][inside], edges[1:][inside]
+    kept = np.ones(len(lines), dtype=bool)
+    while kept.any() and inside.sum() >= kept.sum() + 4 + _FEWEST_SPARE:
+        fit = _fitted_lines(left, right, signal[inside], lines[kept], width_nm, noise)
+        if fit is None:
+            return None
+        shift, sigma, area, u, u_area = fit
+        weak = area <= 0
+        if not weak.any():
+            if (area < _SIGNIFICANT * u_area).all():
+                return None
+            whole = np.zeros(len(lines))
+            whole[kept] = area
+            u = float(np.hypot(u, _FLOOR_PIXELS * step))
+            return Located(shift, u, FWHM_PER_SIGMA * float(np.hypot(sigma, step / 12**0.5)), whole)
+        kept[np.flatnonzero(kept)[weak]] = False
+    return None
+
+
+def _edges(wavelength_nm: Floats) -> Floats:
+    middle = (wavelength_nm[1:] + wavelength_nm[:-1]) / 2
+    first, last = 2 * wavelength_nm[0] - middle[0], 2 * wavelength_nm[-1] - middle[-1]
+    return np.concatenate([[first], middle, [last]])
+
+
+def _line_columns(left: Floats, right: Floats, centres: Floats, sigma: float) -> Floats:
+    """Mean height over each pixel of lines of area 1, and a straight baseline."""
+    from scipy.special import ndtr
+
+    upper = ndtr((right[:, None] - centres) / sigma)
+    lower = ndtr((left[:, None] - centres) / sigma)
+    middle = (left + right) / 2
+    slope = (middle - middle.mean()) / max(np.ptp(middle), 1e-12)
+    shape = (upper - lower) / (right - left)[:, None]
+    return np.column_stack([shape, np.ones(len(left)), slope])
+
+
+def _fitted_lines(
+    left: Floats, right: Floats, y: Floats, lines: Floats, width_nm: float, noise: float
+) -> tuple[float, float, Floats, float, Floats] | None:
+    """Return shift, sigma, areas, standard uncertainty of the shift and of the areas."""
+    from scipy.optimize import least_squares
+
+    expected = width_nm / FWHM_PER_SIGMA
+    scale = max(float(np.ptp(y)), 1e-12)
+
+    def residual(p: Floats) -> Floats:
+        columns = _line_columns(left, right, lines + p[0] * expected, expected * float(p[1]))
+        solved = np.linalg.lstsq(columns, y, rcond=None)[0]
+        return np.asarray((columns @ solved - y) / scale, dtype=np.float64)
+
+    most = width_nm / expected
+    low, high = [-most, _WIDTH_BOUNDS[0]], [most, _WIDTH_BOUNDS[1]]
+    solution = least_squares(residual, [0.0, 1.0], bounds=(low, high), xtol=1e-12, ftol=1e-12)
+    shift = float(solution.x[0]) * expected
+    sigma = float(solution.x[1]) * expected
+    if not solution.success or abs(shift) >= 0.95 * width_nm:
+        return None
+    columns = _line_columns(left, right, lines + shift, sigma)
+    solved = np.linalg.lstsq(columns, y, rcond=None)[0]
+    area = solved[: len(lines)]
+    step = 1e-4 * sigma
+    moved = _line_columns(left, right, lines + shift + step, sigma) @ solved
+    wider = _line_columns(left, right, lines + shift, sigma + step) @ solved
+    here = columns @ solved
+    jacobian = np.column_stack([(moved - here) / step, (wider - here) / step, columns])
+    spare = len(y) - jacobian.shape[1]
+    variance = float(np.sum((here - y) ** 2)) / (spare - 2)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(variance, noise**2)
+    u = np.sqrt(np.clip(np.diag(covariance), 0.0, None))
+    return shift, sigma, np.asarray(area), float(u[0]), np.asarray(u[2 : 2 + len(lines)])
+
+
+# Published lines
+# ----------------------------------------------------------------------
 
 Element = Literal["Hg", "Ar"]
 
@@ -359,369 +607,3 @@ def not_this_lamp(
         "Measure a mercury-argon lamp, or take the scan out of role lamp; an axis more than "
         f"{LARGEST_SHIFT_NM:g} nm off is not recognised either.",
     )
-
-
-# How far the lines of a mercury-argon lamp stand from their published place.
-# ----------------------------------------------------------------------
-# First it is made sure that it is such a lamp (:mod:`leafledger.spectra.lamp_lines`); then each
-# line, or group of lines that overlap, is fitted.
-
-_NEAR_IN_WIDTHS = 0.35
-_ONE_PEAK_IN_WIDTHS = 0.35
-_APART_IN_WIDTHS = 2.0
-_WORST_IN_WIDTHS = 0.2
-
-
-@dataclass(frozen=True)
-class FoundLine:
-    """One published line (or a group that is fitted together) and where it was found.
-
-    Attributes
-    ----------
-    published_nm
-        In air; of a group, the mean weighted by the areas found.
-    found_nm
-        On the axis as read.
-    u_nm
-        Standard uncertainty of found minus published.
-    fwhm_nm
-        Width of its lines.
-    single
-        Whether it is one line alone.
-    """
-
-    published_nm: float
-    found_nm: float
-    u_nm: float
-    fwhm_nm: float
-    single: bool
-
-
-@dataclass(frozen=True)
-class LampReading:
-    """The lines of a lamp scan.
-
-    Attributes
-    ----------
-    lines
-        Rising; those that can be placed.
-    resolution_nm
-        Full width at half maximum of a line as the instrument shows it, nm.
-    n_saturated
-        Published lines left out because the detector was full there.
-    """
-
-    lines: tuple[FoundLine, ...]
-    resolution_nm: float
-    n_saturated: int
-
-
-def read_lamp(
-    wavelength_nm: Floats, signal: Floats, saturated: Flags, fewest: int = 3
-) -> LampReading | LampRefusal:
-    """Locate the lines of a mercury-argon lamp.
-
-    Parameters
-    ----------
-    wavelength_nm
-        Axis as read, shape ``(n_pixels,)``, nm, rising.
-    signal
-        Counts of the lamp above dark, same shape.
-    saturated
-        Pixels where the detector was full, same shape.
-    fewest
-        Lines that must be placed.
-
-    Returns
-    -------
-    LampReading or LampRefusal
-        The refusal says why in words for the person at the bench.
-
-    Notes
-    -----
-    Lines that cannot be told apart at the instrument's width are fitted together, with the
-    distances between them as published and areas of their own; what that costs is in ``u_nm``.
-    Lines closer than a third of the width count as one (:class:`Feature`).
-    """
-    if (saturated.mean() > 0.2) or (signal[~saturated] <= 0).all():
-        return saturated_lamp(float(saturated.mean()))
-    peaks = find_peaks(wavelength_nm, signal, saturated)
-    width = peaks.usual_width_nm()
-    if width is None or width > BROADEST_NM:
-        return no_lines(width)
-    step = float(np.median(np.diff(wavelength_nm)))
-    published = features(
-        MERCURY_ARGON, max(_ONE_PEAK_IN_WIDTHS * width, 1e-9), wavelength_nm[0], wavelength_nm[-1]
-    )
-    fit = identify(peaks, published, max(_NEAR_IN_WIDTHS * width, step))
-    refusal = not_this_lamp(peaks, fit, width, step, wavelength_nm)
-    if refusal is not None:
-        return refusal
-    if width < FEWEST_PIXELS * step:
-        return too_narrow(width, step)
-    lines, n_saturated = _located_lines(
-        wavelength_nm, signal, saturated, published, fit, width, peaks
-    )
-    if len(lines) < fewest:
-        return too_few(len(lines), fewest, n_saturated)
-    widths = [line.fwhm_nm for line in lines if line.single] or [line.fwhm_nm for line in lines]
-    return LampReading(tuple(lines), float(np.median(widths)), n_saturated)
-
-
-def _located_lines(
-    wavelength_nm: Floats,
-    signal: Floats,
-    saturated: Flags,
-    published: Sequence[Feature],
-    fit: Placement,
-    width: float,
-    peaks: Peaks,
-) -> tuple[list[FoundLine], int]:
-    fit = refined_placement(fit, peaks, published, width)
-    lines: list[FoundLine] = []
-    n_saturated = 0
-    for group in _groups_of_lines(published, width):
-        centres = np.array([f.centre_nm for f in group])
-        expected = fit.place(centres)
-        near = (wavelength_nm > expected[0] - width) & (wavelength_nm < expected[-1] + width)
-        if saturated[near].any():
-            n_saturated += sum(len(f.lines) for f in group)
-            continue
-        located = locate(wavelength_nm, signal, ~saturated, list(expected), width, peaks.noise)
-        if located is None:
-            continue
-        share = located.area / located.area.sum()
-        blend = float(np.sqrt(np.sum((share * [f.u_nm for f in group]) ** 2)))
-        u = float(np.hypot(located.u_nm, blend))
-        if u > _WORST_IN_WIDTHS * width:
-            continue
-        seen = int(np.count_nonzero(located.area))
-        lines.append(
-            FoundLine(
-                float(share @ centres),
-                float(share @ expected) + located.shift_nm,
-                u,
-                located.fwhm_nm,
-                seen == 1 and all(len(f.lines) == 1 for f in group),
-            )
-        )
-    return lines, n_saturated
-
-
-def _groups_of_lines(features_in_order: Sequence[Feature], width: float) -> list[list[Feature]]:
-    groups: list[list[Feature]] = []
-    for feature in features_in_order:
-        if groups and feature.centre_nm - groups[-1][-1].centre_nm < _APART_IN_WIDTHS * width:
-            groups[-1].append(feature)
-        else:
-            groups.append([feature])
-    return groups
-
-
-# From the lines of a lamp to a wavelength axis put right.
-# ----------------------------------------------------------------------
-# The difference found minus published is a low polynomial of the wavelength as read. Its order is
-# the lowest that foretells a line left out about as well as any other, and never more than the
-# number of lines bears.
-
-FEWEST_LINES = 3
-_LINES_PER_ORDER = 3
-_HIGHEST_ORDER = 3
-_GAIN = 0.8
-"""A further term must bring the error of lines left out below this share of the one before."""
-_ODD_IN_U = 6.0
-_ODD_IN_WIDTHS = 0.05
-_MAD_TO_SD = 1.4826
-_SAME_NM = 0.8
-"""The mean of lines fitted together wanders from scan to scan with their shares of the light."""
-_WIDE_SPAN = 0.5
-"""Lines must span this share of the axis for more than a straight line."""
-
-
-@dataclass(frozen=True)
-class Correction:
-    """Found minus published wavelength along the axis as read.
-
-    Attributes
-    ----------
-    centre_nm, half_nm
-        Middle and half of the stretch with lines: terms are powers of (x - centre) / half.
-    terms, covariance
-        Coefficients in nm, shape ``(order + 1,)``, and their covariance.
-    residual_nm
-        Root mean square of the lines about the curve.
-    used
-        Lines used; those that disagree with the others by far are left out.
-    """
-
-    centre_nm: float
-    half_nm: float
-    terms: Floats
-    covariance: Floats
-    residual_nm: float
-    used: tuple[FoundLine, ...]
-
-    @property
-    def order(self) -> int:
-        """Order of the polynomial."""
-        return len(self.terms) - 1
-
-    def at(self, as_read_nm: Floats) -> tuple[Floats, Floats]:
-        """Return the shift and its standard uncertainty, nm.
-
-        Beyond the lines the curve goes on along its tangent, and its uncertainty with it.
-        """
-        rows = self._rows(as_read_nm)
-        u = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance, rows))
-        return rows @ self.terms, u
-
-    def modes(self, as_read_nm: Floats) -> Floats:
-        """Return one standard deviation of the shift along each direction of its covariance.
-
-        Returns
-        -------
-        ndarray
-            Shape ``(order + 1, n)``, nm: independent of each other; the sum of their squares is
-            the square of the standard uncertainty of :meth:`at`.
-        """
-        variances, directions = np.linalg.eigh(self.covariance)
-        # A direction has no sign of its own: its largest entry is made positive.
-        largest = np.abs(directions).argmax(axis=0)
-        signs = np.where(directions[largest, np.arange(len(largest))] < 0, -1.0, 1.0)
-        scaled = directions * signs * np.sqrt(np.maximum(variances, 0.0))
-        return np.asarray((self._rows(as_read_nm) @ scaled).T, dtype=np.float64)
-
-    def mean_shift(self) -> tuple[float, float]:
-        """Return the shift in the middle of the lines and its standard uncertainty, nm."""
-        middle = float(np.mean([line.found_nm for line in self.used]))
-        shift, u = self.at(np.array([middle]))
-        return float(shift[0]), float(u[0])
-
-    def corrected(self, as_read_nm: Floats) -> Floats:
-        """Return the axis put right; it may fail to rise if the axis is not one at all."""
-        return np.asarray(as_read_nm - self.at(as_read_nm)[0], dtype=np.float64)
-
-    def _rows(self, as_read_nm: Floats) -> Floats:
-        x = (as_read_nm - self.centre_nm) / self.half_nm
-        inside = np.clip(x, -1.0, 1.0)
-        powers = np.arange(len(self.terms))
-        rows = inside[:, None] ** powers
-        slope = powers * inside[:, None] ** np.maximum(powers - 1, 0)
-        return np.asarray(rows + (x - inside)[:, None] * slope, dtype=np.float64)
-
-
-def fit_correction(lines: Sequence[FoundLine], axis_nm: Floats) -> Correction | None:
-    """Fit the correction to the lines of one or several lamp scans.
-
-    Parameters
-    ----------
-    lines
-        Of all lamp scans of the session.
-    axis_nm
-        The axis as read, nm.
-
-    Returns
-    -------
-    Correction or None
-        ``None`` with fewer than three different lines.
-
-    Notes
-    -----
-    Weights are the inverse variances of the lines together with a share that all lines have
-    alike (estimated from the scatter about the curve, after Mandel & Paule 1970, Anal. Chem.
-    42:1194-1197), so that a strong line with a tiny uncertainty does not rule the curve. Where
-    the scatter is beyond the uncertainties, the covariance grows with it.
-    """
-    kept = _agreeing(lines)
-    return _fitted(kept, axis_nm) if _n_different(kept) >= FEWEST_LINES else None
-
-
-def _agreeing(lines: Sequence[FoundLine]) -> list[FoundLine]:
-    """Return the lines without those that lie far from the trend of most lines.
-
-    The trend is the median of all slopes between two lines (Theil 1950, Sen 1968, J. Am. Stat.
-    Assoc. 63:1379-1389). It stays where it is while less than three in ten lines are false.
-    """
-    if len(lines) <= FEWEST_LINES + 1:
-        return list(lines)
-    x = np.array([line.found_nm for line in lines])
-    off = x - np.array([line.published_nm for line in lines])
-    i, j = np.triu_indices(len(x), 1)
-    distinct = np.abs(x[j] - x[i]) > _SAME_NM
-    slope = (
-        np.median((off[j] - off[i])[distinct] / (x[j] - x[i])[distinct]) if distinct.any() else 0.0
-    )
-    rest = off - slope * x
-    rest = np.abs(rest - np.median(rest))
-    usual = _MAD_TO_SD * float(np.median(rest))
-    u = np.hypot(np.array([line.u_nm for line in lines]), usual)
-    far = (rest > _ODD_IN_U * u) & (rest > _ODD_IN_WIDTHS * np.array([x.fwhm_nm for x in lines]))
-    return [line for line, odd in zip(lines, far, strict=True) if not odd]
-
-
-def _n_different(lines: Sequence[FoundLine]) -> int:
-    """Return the number of different lines: the same line in several scans counts once."""
-    published = np.sort([line.published_nm for line in lines])
-    return int(np.count_nonzero(np.diff(published) > _SAME_NM)) + 1 if len(published) else 0
-
-
-def _fitted(lines: Sequence[FoundLine], axis_nm: Floats) -> Correction:
-    x = np.array([line.found_nm for line in lines])
-    y = x - np.array([line.published_nm for line in lines])
-    u = np.array([line.u_nm for line in lines])
-    centre, half = float(x.max() + x.min()) / 2, max(float(np.ptp(x)) / 2, 1e-6)
-    t = (x - centre) / half
-    highest = min(_n_different(lines) // _LINES_PER_ORDER, _HIGHEST_ORDER)
-    if np.ptp(x) < _WIDE_SPAN * np.ptp(axis_nm):
-        highest = min(highest, 1)
-    order, between = _order(t, y, u, highest)
-    design = t[:, None] ** np.arange(order + 1)
-    weight = 1 / np.hypot(u, between)
-    inverse = np.linalg.pinv(design * weight[:, None])
-    terms = inverse @ (y * weight)
-    off = y - design @ terms
-    spare = len(y) - order - 1
-    birge = float(np.sum((off * weight) ** 2) / spare) if spare > 0 else 1.0
-    covariance = inverse @ inverse.T * max(birge, 1.0)
-    return Correction(
-        centre, half, terms, covariance, float(np.sqrt(np.mean(off**2))), tuple(lines)
-    )
-
-
-def _order(t: Floats, y: Floats, u: Floats, highest: int) -> tuple[int, float]:
-    """Return the order, and the scatter between lines that their uncertainties do not explain."""
-    chosen, least, scatter = 0, np.inf, 0.0
-    for order in range(highest + 1):
-        between = _between_line_scatter(t, y, u, order)
-        error = _left_out_error(t, y, np.hypot(u, between), order)
-        if error < _GAIN * least:
-            chosen, least, scatter = order, error, between
-    return chosen, scatter
-
-
-def _left_out_error(t: Floats, y: Floats, u: Floats, order: int) -> float:
-    """Root mean square error at a line that was left out of the fit (by the hat matrix)."""
-    design = t[:, None] ** np.arange(order + 1) / u[:, None]
-    hat = design @ np.linalg.pinv(design)
-    off = y / u - hat @ (y / u)
-    free = np.maximum(1 - np.diag(hat), 1e-6)
-    return float(np.sqrt(np.average((off / free * u) ** 2, weights=u**-2)))
-
-
-def _between_line_scatter(t: Floats, y: Floats, u: Floats, order: int) -> float:
-    """Return the scatter that brings chi squared down to its degrees of freedom."""
-    design = t[:, None] ** np.arange(order + 1)
-    spare = len(y) - order - 1
-
-    def chi(between: float) -> float:
-        weight = 1 / np.hypot(u, between)
-        off = y - design @ (np.linalg.pinv(design * weight[:, None]) @ (y * weight))
-        return float(np.sum((off * weight) ** 2))
-
-    if spare < 1 or chi(0.0) <= spare:
-        return 0.0
-    low, high = 0.0, 10 * float(np.std(y)) + 1e-6
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (middle, high) if chi(middle) > spare else (low, middle)
-    return high

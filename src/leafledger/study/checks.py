@@ -15,8 +15,7 @@ from leafledger.study.definition import NOTHING_WORDS, Definition, Design
 from leafledger.study.definition_file import FILE
 from leafledger.study.scan_sheet import NO_REASON, Scan, columns_of
 from leafledger.study.sheets import PathCheck, is_label
-from leafledger.study.study import Study, sessions_of
-from leafledger.study.tasks import sessions_read
+from leafledger.study.study import Study, sessions_of, sessions_read
 
 # One instrument in a session of counts; named for every leaf scan of a session or for none.
 # ----------------------------------------------------------------------

@@ -82,6 +82,9 @@ class Result:
         Parts of the page whose statements are read from it.
     sheet
         Name of its sheet in the workbook, empty for none.
+    place
+        Where the sheet stands: lower numbers first, results before what they rest on. Sheets
+        without a place of their own come last, in the order of declaration.
     saved
         Part of the page that offers it for saving, empty if none does.
     note
@@ -99,6 +102,7 @@ class Result:
     role: str = ""
     shown: tuple[str, ...] = ()
     sheet: str = ""
+    place: int = 1000
     saved: str = ""
     note: str = ""
     per_class: Column | None = None

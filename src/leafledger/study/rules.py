@@ -1,7 +1,7 @@
 """The registry of rules: what each rule reads, writes and sees, declared once.
 
 All that lists rules elsewhere is derived from it: the order in which they run, the inputs and
-outputs of each task (:mod:`leafledger.study.tasks`), its settings
+outputs of each task (:mod:`leafledger.study.study`), its settings
 (:mod:`leafledger.study.settings`), the Snakemake rules under ``workflow/rules`` (``make workflow``
 writes them), the words for a step in the report and its typical duration.
 """
@@ -202,7 +202,7 @@ RULES: tuple[Rule, ...] = (
             "Decides which scans take part, from the checks and the decisions of persons, and how "
             "far wavelengths can be trusted."
         ),
-        module="leafledger.quality.acceptance_stage",
+        module="leafledger.quality.acceptance",
         reads=("quality/*", "signal/*", "levels/*", "reflectance/*"),
         given=("decisions",),
         sees=(
@@ -240,7 +240,7 @@ RULES: tuple[Rule, ...] = (
         "validation",
         title="Validation",
         does="Holds the tables against what is expected of them.",
-        module="leafledger.validation.stage",
+        module="leafledger.validation",
         reads=("scans/*", "reflectance/*", "indices/*", "range", "catalogue"),
         sees=("quality.severity", "scans.csv: session, role"),
         writes=written_by("validation"),
@@ -251,7 +251,7 @@ RULES: tuple[Rule, ...] = (
         "unit_means",
         title="Unit means",
         does="Averages scans within leaf and leaves within unit.",
-        module="leafledger.effects.unit_means_stage",
+        module="leafledger.effects.unit_means",
         reads=("indices/*", "accepted", "passed"),
         sees=("scans.csv: session, unit, leaf",),
         writes=written_by("unit_means"),
@@ -342,7 +342,7 @@ RULES: tuple[Rule, ...] = (
         "trait_effects",
         title="Effects on traits",
         does="Tests what the treatment changed of estimated traits.",
-        module="leafledger.effects.trait_responses",
+        module="leafledger.effects.stage",
         only_with_traits=True,
         only_with_responses=True,
         reads=("trait_unit_means", "traits_summary"),

@@ -16,8 +16,7 @@ from typing import Any
 from leafledger.study.definition import Classes, Definition, Form, Session
 from leafledger.study.rules import BY_NAME
 from leafledger.study.scan_sheet import Scan, columns_of
-from leafledger.study.study import Study
-from leafledger.study.tasks import sessions_read
+from leafledger.study.study import Study, sessions_read
 from leafledger.study.written_plan import Plan, plan_of
 
 # What a rule sees
@@ -449,9 +448,6 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
 }
 """Section as `Rule.sees` names it -> the function that cuts it from the study."""
 
-
-# What a record holds
-# ----------------------------------------------------------------------
 
 # As flat text, name by name.
 # ----------------------------------------------------------------------

@@ -15,8 +15,8 @@ from pathlib import Path
 from leafledger.errors import InputFault, Problem, bounded, first_words, nearest, quoted
 from leafledger.study.definition import ID_PATTERN, LABEL_PATTERN, NOTE_PATTERN, Definition
 from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.workbooks.cells import Cells, Odd, Seen, Texts, letters, read_rows
-from leafledger.workbooks.workbook import Book, SheetPart, open_book
+from leafledger.study.workbook import Book, SheetPart, open_book
+from leafledger.study.worksheet_cells import Cells, Odd, Seen, Texts, letters, read_rows
 
 # Ids, labels and paths: what may be a name, and what is refused.
 # ----------------------------------------------------------------------

@@ -55,7 +55,7 @@ RESULTS: Final = (
         "integration_ms",
         whole("averages", "number of readings averaged"),
         spectrum("counts", "as read from the raw file", "count"),
-        key="scan", shown="went-in", sheet="all scans",
+        key="scan", shown="went-in", sheet="all scans", place=190,
         note="A session that arrives as reflectance has `reflectance` in place of `counts`.",
     ),
     declare(
@@ -81,7 +81,7 @@ RESULTS: Final = (
         shared_source("u_linearity", "an estimated linearity", optional=True),
         shared_source("u_axis", "an axis put right by a lamp", optional=True),
         shared_source("u_integration", "an integration time", optional=True),
-        key="scan", shown="left-out spectra", sheet="references used",
+        key="scan", shown="left-out spectra", sheet="references used", place=200,
     ),
     declare(
         "quality", "quality/{session}.parquet", "quality", "What the checks found, scan by scan",
@@ -93,7 +93,7 @@ RESULTS: Final = (
         text("unit", "unit of value and threshold"),
         number("wavelength_nm", "where it was found; empty if not at one wavelength", "nm"),
         "sentence",
-        key="scan check wavelength_nm sentence", shown="left-out", sheet="quality flags",
+        key="scan check wavelength_nm sentence", shown="left-out", sheet="quality flags", place=140,
     ),
     declare(
         "signal", "quality/{session}.signal.parquet", "quality",
@@ -104,7 +104,7 @@ RESULTS: Final = (
         number("noise_at_005", "noise (standard deviation) of a scan at a reflectance of 0.05"),
         number("white", "mean of the whites without fault, less dark; per scan where a time is "
                          "unknown", "count/ms"),
-        key="wavelength_nm", shown="range", sheet="signal to noise",
+        key="wavelength_nm", shown="range", sheet="signal to noise", place=170,
     ),
     declare(
         "levels", "quality/{session}.levels.parquet", "quality",
@@ -118,7 +118,7 @@ RESULTS: Final = (
         "wavelength_nm",
         number("value", "level of the scan, a mean over 5 nm for references", OF_UNIT),
         text("unit", "1 for reflectance, count or count/ms for references"),
-        key="scan wavelength_nm unit", shown="references", sheet="levels",
+        key="scan wavelength_nm unit", shown="references", sheet="levels", place=180,
     ),
     # Which scans and wavelengths are used.
     declare(
@@ -127,7 +127,7 @@ RESULTS: Final = (
         text("leaf", "leaf within its unit"),
         text("replicate", "repeat on the same leaf"),
         flag("accepted", "whether the scan takes part"),
-        key="scan", shown="trust went-in left-out spectra", sheet="leaf scans",
+        key="scan", shown="trust went-in left-out spectra", sheet="leaf scans", place=120,
     ),
     declare(
         "exclusions", "exclusions.csv", "acceptance",
@@ -139,7 +139,8 @@ RESULTS: Final = (
         text("reason", "why, in words"),
         text("by", "who decided"),
         text("when", "when it was decided, local wall clock"),
-        key="scan rule", shown="left-out decisions", sheet="exclusions", saved="left-out",
+        key="scan rule", shown="left-out decisions", sheet="exclusions", place=130,
+        saved="left-out",
     ),
     declare(
         "range", "range.json", "acceptance", "The wavelengths that are trusted, and why",
@@ -156,7 +157,7 @@ RESULTS: Final = (
         UNIT_OF_SHIFT,
         "reason",
         key="session group wavelength_nm",
-        shown="session-effects", sheet="session effects", saved="session-effects",
+        shown="session-effects", sheet="session effects", place=150, saved="session-effects",
     ),
     declare(
         "order_effects", "order_effects.csv", "acceptance",
@@ -168,12 +169,13 @@ RESULTS: Final = (
         UNIT_OF_SHIFT,
         "reason",
         key="session term position wavelength_nm",
-        shown="order-effects", sheet="order effects", saved="order-effects",
+        shown="order-effects", sheet="order effects", place=160, saved="order-effects",
     ),
     # Indices.
     declare(
         "catalogue", "indices/catalogue.json", "catalogue",
-        "Formula, unit and source of every index used", shown="indices", sheet="index catalogue",
+        "Formula, unit and source of every index used", shown="indices",
+        sheet="index catalogue", place=210,
     ),
     declare(
         "formulas", "indices/formulas.json", "catalogue", "The formulas of the indices, parsed",
@@ -191,7 +193,7 @@ RESULTS: Final = (
         number("u_reference", "standard uncertainty (k = 1), part of white and dark", OF_INDEX),
         number("u_panel", "standard uncertainty (k = 1), part of the panel", OF_INDEX),
         text("status", "ok, outside_range or undefined"),
-        key="scan index", sheet="index gaps",
+        key="scan index", sheet="index gaps", place=110,
     ),
     *(
         declare(
@@ -215,7 +217,7 @@ RESULTS: Final = (
         whole("n_leaves", "number of leaves averaged"),
         "n_scans",
         whole("n_excluded", "number of scans left out"),
-        key="unit session index", shown="found index-courses", sheet="unit indices",
+        key="unit session index", shown="found index-courses", sheet="unit indices", place=50,
     ),
     # The classifier.
     declare(
@@ -224,13 +226,13 @@ RESULTS: Final = (
         "repeat fold n_components n_scans n_units n_correct accuracy",
         number("balanced_accuracy", "mean over classes of the share named rightly"),
         flag("chosen", "whether the inner folds chose this number"),
-        key="split repeat fold n_components", shown="accuracy", sheet="classes path",
+        key="split repeat fold n_components", shown="accuracy", sheet="classes path", place=220,
     ),
     declare(
         "predictions", "classes/predictions.csv", "classes",
         "What the classifier said of every scan held out",
         "scan repeat fold unit session true predicted n_components",
-        key="scan repeat", sheet="classes predictions",
+        key="scan repeat", sheet="classes predictions", place=230,
         note="After these columns stands `p_CLASS` for each class, its probability.",
         per_class=number("p_{}", "probability given to the class {}"),
     ),
@@ -243,7 +245,7 @@ RESULTS: Final = (
         number("n_units", "number of units"),
         "share_of_true",
         key="split n_components true predicted",
-        shown="confusion", sheet="classes confusion", saved="confusion",
+        shown="confusion", sheet="classes confusion", place=240, saved="confusion",
     ),
     declare(
         "spectra_terms", "classes/spectra_terms.parquet", "classes",
@@ -256,13 +258,13 @@ RESULTS: Final = (
         number("value", "value of the term"),
         number("sd_resample", "its standard deviation over resamples of units"),
         key="term component class wavelength_nm",
-        role="terms", shown="which-wavelengths", sheet="classes terms",
+        role="terms", shown="which-wavelengths", sheet="classes terms", place=320,
     ),
     declare(
         "permutation", "classes/permutation.csv", "classes", "Accuracy with permuted labels",
         whole("draw", "draw of labels; 0 is as observed"),
         number("accuracy", "accuracy with these labels"),
-        key="draw", shown="chance", sheet="classes permutation",
+        key="draw", shown="chance", sheet="classes permutation", place=280,
     ),
     declare(
         "reliability", "classes/reliability.csv", "classes",
@@ -272,7 +274,7 @@ RESULTS: Final = (
         "n_scans n_units",
         number("mean_probability", "mean of the probabilities given"),
         number("share_right", "share of these named rightly"),
-        key="low", shown="sureness", sheet="classes reliability", saved="sureness",
+        key="low", shown="sureness", sheet="classes reliability", place=270, saved="sureness",
     ),
     declare(
         "per_class", "classes/per_class.csv", "classes", "Sensitivity and precision of every class",
@@ -285,7 +287,7 @@ RESULTS: Final = (
         number("n_predicted", "scans named so, mean over repeats"),
         number("precision", "share of the scans named so that are of the class"),
         number("roc_area", "area under the ROC curve of the class against all others"),
-        key="class", shown="each-class", sheet="classes per class", saved="each-class",
+        key="class", shown="each-class", sheet="classes per class", place=250, saved="each-class",
     ),
     declare(
         "confused_pairs", "classes/confused_pairs.csv", "classes",
@@ -300,13 +302,13 @@ RESULTS: Final = (
         number("sd_units", "standard deviation among units within the two classes"),
         number("standardised", "difference over standard deviation"),
         key="true predicted rank",
-        shown="each-class", sheet="classes confused pairs", saved="each-class",
+        shown="each-class", sheet="classes confused pairs", place=260, saved="each-class",
     ),
     declare(
         "classes_summary", "classes/summary.json", "classes",
         "The classifier: classes, rules, accuracy with intervals, p",
         role="summary", shown="found accuracy sureness which-wavelengths chance",
-        sheet="classes summary",
+        sheet="classes summary", place=330,
     ),
     declare(
         "model", "classes/model.skops", "classes", "The classifier trained on all scans",
@@ -349,12 +351,12 @@ RESULTS: Final = (
         "verdict",
         text("reason", "why a result is undefined, or which pairs are missing"),
         key="question index contrast stratum method",
-        shown="index-courses effects", sheet="effects", saved="effects",
+        shown="index-courses effects", sheet="effects", place=20, saved="effects",
     ),
     declare(
         "effects_summary", "effects.json", "effects",
         "Findings, plan and assumptions of the tests, in words and numbers",
-        shown="found effects holds assumptions", sheet="findings",
+        shown="found effects holds assumptions", sheet="findings", place=10,
     ),
     declare(
         "group_means", "group_means.csv", "effects",
@@ -375,7 +377,7 @@ RESULTS: Final = (
         "ci_level",
         UNIT_OF_INDEX,
         key="index treatment session",
-        shown="index-courses", sheet="group means", saved="index-courses",
+        shown="index-courses", sheet="group means", place=60, saved="index-courses",
     ),
     declare(
         "unit_changes", "unit_changes.csv", "effects",
@@ -387,7 +389,7 @@ RESULTS: Final = (
         number("after", "unit mean in the session", OF_INDEX),
         number("change", "after minus before", OF_INDEX),
         number("u", "standard measurement uncertainty (k = 1) of the change", OF_INDEX),
-        key="index session unit", shown="index-courses", sheet="unit changes",
+        key="index session unit", shown="index-courses", sheet="unit changes", place=70,
     ),
     declare(
         "spectrum_effects", "spectrum_effects.csv", "effects",
@@ -398,7 +400,7 @@ RESULTS: Final = (
         number("low", "lower end of the band, which holds over all rows of the table together"),
         number("high", "upper end of the band, which holds over all rows of the table together"),
         "n_units n_units_reference",
-        key="contrast wavelength_nm", shown="whole-spectrum", sheet="spectrum effects",
+        key="contrast wavelength_nm", shown="whole-spectrum", sheet="spectrum effects", place=80,
     ),
     declare(
         "sensitivity", "sensitivity.csv", "effects",
@@ -411,7 +413,7 @@ RESULTS: Final = (
         flag("same_conclusion", "whether the conclusion stays"),
         "reason",
         key="question index contrast method variant left_out",
-        shown="found holds", sheet="sensitivity", saved="holds",
+        shown="found holds", sheet="sensitivity", place=30, saved="holds",
     ),
     declare(
         "variance_components", "variance_components.csv", "effects",
@@ -426,7 +428,7 @@ RESULTS: Final = (
         UNIT_OF_INDEX,
         "reason",
         key="index component",
-        shown="variation", sheet="variance components", saved="variation",
+        shown="variation", sheet="variance components", place=90, saved="variation",
     ),
     declare(
         "power", "power.csv", "effects", "What a next study would find",
@@ -450,7 +452,7 @@ RESULTS: Final = (
         UNIT_OF_INDEX,
         text("reason", "why the scatter is not known, or what it rests on"),
         key="index session n_units n_leaves n_scans",
-        shown="detectable", sheet="power", saved="detectable",
+        shown="detectable", sheet="power", place=100, saved="detectable",
     ),
     # Assays, calibrated indices and chromatograms, where the study has any.
     declare(
@@ -747,7 +749,7 @@ RESULTS: Final = (
     declare(
         "rivals", "classes/rivals.csv", "rivals", "Accuracy of simpler procedures, split by split",
         "procedure repeat fold n_correct n_scans accuracy",
-        key="procedure repeat fold", shown="rivals", sheet="classes rivals",
+        key="procedure repeat fold", shown="rivals", sheet="classes rivals", place=290,
     ),
     declare(
         "comparison", "classes/comparison.csv", "rivals",
@@ -767,7 +769,7 @@ RESULTS: Final = (
         whole("n_units_all", "units of the study, of which these may be a sample"),
         whole("n_scans_all", "scans of the study"),
         "sentence",
-        key="procedure", shown="rivals", sheet="classes comparison", saved="rivals",
+        key="procedure", shown="rivals", sheet="classes comparison", place=300, saved="rivals",
     ),
     declare(
         "questions", "classes/questions.csv", "negative_controls",
@@ -780,7 +782,7 @@ RESULTS: Final = (
         text("permuted_within", "what labels were exchanged within"),
         "sentence reason",
         key="asked",
-        shown="day-or-treatment", sheet="classes questions", saved="day-or-treatment",
+        shown="day-or-treatment", sheet="classes questions", place=310, saved="day-or-treatment",
     ),
     # Made of the book of runs before the report; then the report itself.
     declare(
@@ -798,7 +800,7 @@ RESULTS: Final = (
         text("classes_sha256", "SHA-256 of the summary of the classes"),
         text("inputs_sha256", "SHA-256 over all that the effects and the classifier read"),
         key="variant question index contrast stratum method",
-        shown="variants", sheet="variants", saved="variants",
+        shown="variants", sheet="variants", place=40, saved="variants",
         note="Written by `leafledger run --variants`.",
     ),
     declare(

@@ -32,6 +32,7 @@ from leafledger.resampling.splits import (
     unseen_days_scheme,
     widths_of_search,
 )
+from leafledger.spectra.applicability import LEARNED, Learned, learned_from, preprocessed
 from leafledger.spectra.pls import (
     LatentPath,
     centred_products,
@@ -39,7 +40,6 @@ from leafledger.spectra.pls import (
     response_paths,
     scan_products,
 )
-from leafledger.spectra.preprocessing import LEARNED, Learned, learned_from, preprocessed
 from leafledger.traits.samples import TraitValues
 from leafledger.words import counted, plural
 

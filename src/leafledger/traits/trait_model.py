@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from leafledger.records.model_archive import (
+from leafledger.records.store import (
     TRAIT,
     canonical_archive,
     read_archive,
@@ -28,8 +28,14 @@ from leafledger.records.model_archive import (
     types_to_trust,
     unlike_its_card,
 )
-from leafledger.spectra.applicability import hotelling_t2, on_axis, residual_q, t2_limit
-from leafledger.spectra.preprocessing import Learned, preprocessed
+from leafledger.spectra.applicability import (
+    Learned,
+    hotelling_t2,
+    on_axis,
+    preprocessed,
+    residual_q,
+    t2_limit,
+)
 from leafledger.study.table_files import canonical_json
 from leafledger.traits.prediction_error import Conformal, jackknife_plus, reached_level
 from leafledger.traits.regression import Fitted, fit_regression
@@ -67,7 +73,7 @@ class TraitRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     n_components
         Number of latent variables; fewer are kept if the data hold no more.
     preprocessing
-        See :func:`leafledger.spectra.preprocessing.preprocessed`.
+        See :func:`leafledger.spectra.applicability.preprocessed`.
     step_nm
         Spacing of the wavelengths, for derivatives and trend.
 

@@ -18,14 +18,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
-from leafledger.quality.clip import FEWEST_SCANS, check_clip
-from leafledger.quality.flags import RANK, Findings, Flag
-from leafledger.quality.leaves import FEWEST_EXPOSED, check_leaves, check_replicates
-from leafledger.quality.measuring_order import duplicate, raw_digest
+from leafledger.quality.cross_session_checks import duplicate
+from leafledger.quality.leaves import (
+    FEWEST_EXPOSED,
+    FEWEST_SCANS,
+    check_clip,
+    check_leaves,
+    check_replicates,
+)
 from leafledger.quality.reference_checks import check_counts
 from leafledger.quality.replicates import FEWEST_GROUPS
 from leafledger.quality.room_light import check_ambient
-from leafledger.quality.session import Session
+from leafledger.quality.session import RANK, Findings, Flag, Session, raw_digest
 from leafledger.quality.stage import check_session
 from leafledger.reflectance.references import build_references, fill_defaults, without_hot_pixels
 from leafledger.reflectance.stage import ConvertedSession, convert_session, scans_of

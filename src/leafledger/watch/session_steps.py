@@ -18,6 +18,7 @@ from leafledger.study.checks import of_definition
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import definition_of, with_rows
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, Scan, ScanReader
+from leafledger.study.sheet_changes import SheetCells, cell_text, change_sheet
 from leafledger.study.sheets import (
     PathCheck,
     find_units,
@@ -29,7 +30,6 @@ from leafledger.study.sheets import (
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.table_files import not_through_a_link, write_bytes
 from leafledger.study.table_sheet import is_spectra_table, rows_of
-from leafledger.watch.sheet_cells import SheetCells, cell_text, change_sheet
 
 # A study whose session is being measured: its raw files need not be there yet.
 # ----------------------------------------------------------------------

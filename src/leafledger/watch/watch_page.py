@@ -12,7 +12,7 @@ import numpy as np
 from werkzeug.serving import BaseWSGIServer
 
 from leafledger.errors import Problem, input_fault
-from leafledger.local_page.local_server import (
+from leafledger.local_page import (
     Guard,
     add_errors,
     add_guard,

@@ -21,11 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, bounded, input_fault, quoted
-from leafledger.local_page.local_server import Guard, add_errors, add_guard, problem_answer
+from leafledger.local_page import Guard, add_errors, add_guard, problem_answer
 from leafledger.pigments.assay_sheets import CHROMATOGRAM_COLUMNS, Leaf, Spot, read_chromatograms
 from leafledger.pigments.chromatograms import identify_strip, strip_sentence, systems
-from leafledger.records.digests import sha256_of_file
-from leafledger.strips.strip_photograph import (
+from leafledger.pigments.strip_photograph import (
     U_MM,
     MarkedSpot,
     MarkedStrip,
@@ -39,6 +38,7 @@ from leafledger.strips.strip_photograph import (
     shown_jpeg,
     spots_of,
 )
+from leafledger.records.digests import sha256_of_file
 from leafledger.study.sheets import is_id, is_note, read_sheet
 from leafledger.study.study import CHROMATOGRAMS, STRIPS, Study
 from leafledger.study.table_files import is_plain_name, not_through_a_link, write_json, write_text
@@ -46,6 +46,7 @@ from leafledger.words import counted
 
 if TYPE_CHECKING:
     from flask import Flask
+
 
 SHEET = CHROMATOGRAMS[0]
 
@@ -396,7 +397,7 @@ def make_app(photograph: StripPhotograph, given: Mapping[str, str], guard: Guard
     """
     from flask import Flask, Response, jsonify, request
 
-    app = Flask("leafledger.strips", static_folder="static", template_folder="templates")
+    app = Flask("leafledger.review", static_folder="static", template_folder="templates")
     app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
     add_guard(app, guard, "strip.html")
     add_errors(app, SHEET)

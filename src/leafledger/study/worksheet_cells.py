@@ -17,7 +17,7 @@ from decimal import Decimal
 from typing import Final, Protocol
 
 from leafledger.errors import quoted
-from leafledger.workbooks.workbook import MAX_TEXT, Book, Package, SheetPart
+from leafledger.study.workbook import MAX_TEXT, Book, Package, SheetPart
 
 # What a cell holds: a number to reckon with, or the text that a person sees in it.
 # ----------------------------------------------------------------------

@@ -1,1 +1,0 @@
-"""The page on which a person points at start line, front and spots of a photographed strip."""

@@ -1,1 +1,0 @@
-"""Expectations that the tables must meet before anything is concluded."""
