@@ -111,8 +111,8 @@ workflow: $(DEV_STAMP)
 reference: $(DEV_STAMP)
 	@$(BIN)/python docs/_ext/reference_pages.py
 
-# Renews the pictures of docs/reading_figures.md from the demo as it is now.
-docs-figures: demo
+# Renews docs/report.png and the pictures of docs/reading_figures.md from the demo as it is now. Needs Chromium.
+docs-figures: demo $(DEV_STAMP)
 	@$(BIN)/python docs/_ext/figure_pictures.py leafledger-demo
 
 docs: $(DOCS_STAMP)

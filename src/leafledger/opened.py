@@ -198,7 +198,10 @@ class Study(model.Study):
         return pd.DataFrame(rows, columns=["task", "why", "certain"])
 
     def run(
-        self, cores: int = 2, listen: Callable[[dict[str, Any]], None] | None = None
+        self,
+        cores: int = 2,
+        listen: Callable[[dict[str, Any]], None] | None = None,
+        profile: str | None = None,
     ) -> RunResult:
         """Bring all results up to date, as ``leafledger run`` does, and enter the run in the book.
 
@@ -209,6 +212,9 @@ class Study(model.Study):
         listen
             Called with every line of progress, such as
             ``{"task": "indices.day4", "state": "done"}``.
+        profile
+            Name or folder of a Snakemake profile by which a cluster does the tasks, such as
+            ``"slurm"``; this machine does them if left out.
 
         Returns
         -------
@@ -219,13 +225,14 @@ class Study(model.Study):
         Raises
         ------
         InputFault
-            If the study cannot run, or a task found fault with its input.
+            If the study cannot run, the profile cannot be used, or a task found fault with its
+            input.
         StageFailure
             If a task failed for another reason.
         """
         from leafledger.runner.run import run_study
 
-        result = run_study(self.folder, cores, listen)
+        result = run_study(self.folder, cores, listen, profile=profile)
         if result.problems:
             raise InputFault(result.problems)
         if result.exit_code:

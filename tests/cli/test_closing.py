@@ -29,7 +29,9 @@ def test_the_answer_of_the_report_stands_first(tmp_path, capsys):
     write_json(tmp_path / "results/effects.json", {"findings": [finding]})
     say_closing(tmp_path, RunResult("run", "idle", []))
     said = " ".join(capsys.readouterr().out.split())
-    assert said.startswith("Up to date: nothing ran. Found: - The index rose. n = 3 + 3 plants. - ")
+    assert said.startswith(
+        "Up to date: nothing to run. Found: - The index rose. n = 3 + 3 plants. - "
+    )
     assert said.index("The index rose.") < said.index("NDVI rose by 0.1")
 
 

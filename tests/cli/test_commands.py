@@ -132,12 +132,12 @@ def test_what_steers_a_terminal_is_not_printed(capsys: pytest.CaptureFixture[str
 
 
 def test_closing_words(ran_study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A path with a blank is quoted in the command to copy; an idle run says that nothing ran."""
+    """A path with a blank is quoted in the command to copy; an idle run says so."""
     odd = ran_study.with_name("a study's")
     ran_study.rename(odd)
     done = leafledger("run", str(odd))
     assert done.returncode == 0
-    assert done.stdout.startswith("Up to date: nothing ran.\nFound:\n")
+    assert done.stdout.startswith("Up to date: nothing to run.\nFound:\n")
     assert f"leafledger ui '{odd.parent}/a study'\"'\"'s'" in done.stdout
 
 

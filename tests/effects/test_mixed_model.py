@@ -246,6 +246,16 @@ def test_singular_fits_are_named():
         fit_random_intercept(Repeated(np.ones((8, 4)), np.ones((8, 4, 1))))
 
 
+def test_a_free_covariance_of_very_many_sessions_is_refused_in_words():
+    """Its parts grow as the square of the sessions, and what they take as the sixth power."""
+    rng = np.random.default_rng(7)
+    for sessions, text in ((50, "of 50 sessions has 1,275 variances"), (70, "too few for")):
+        y = rng.normal(size=(60, sessions))
+        x = np.tile(np.eye(sessions), (60, 1, 1))
+        with pytest.raises(NotFitted, match=text):
+            fit_unstructured(Repeated(y, x))
+
+
 def test_units_that_miss_a_session_stay_and_are_named():
     layout, table = rats()
     y = table.mean.copy()

@@ -22,11 +22,11 @@ from leafledger.effects.sample_size import (
     two_sample_power,
 )
 from leafledger.effects.two_sample_tests import paired_t, sign_flip
-from leafledger.effects.unit_means import IndexValue
 from leafledger.effects.variance_components import (
     components,
-    grouped,
     one_way,
+    rows_of_leaves,
+    values_of_leaves,
 )
 
 NORRIS = """0.1 0.2/338.8 337.4/118.1 118.2/888.0 884.6/9.2 10.1/228.1 226.5/668.5 666.3/
@@ -159,10 +159,9 @@ def test_components_are_recovered():
 
 
 def test_scans_without_leaf_are_leaves_of_their_own():
-    key = ("p1", "d0", "NDVI")
-    rows = [
-        (key, "", IndexValue("a", 1.0)),
-        (key, "", IndexValue("b", 2.0)),
-        (key, "1", IndexValue("c", 3)),
-    ]
-    assert len(grouped(rows)["NDVI"]["p1", "d0"]) == 3
+    places = {"a": ("p1", "d0", ""), "b": ("p1", "d0", ""), "c": ("p1", "d0", "1")}
+    rows = rows_of_leaves(places, ["a", "b", "c"])
+    assert rows == {("p1", "d0"): {"leaf 1": [2], "scan a": [0], "scan b": [1]}}
+    found = values_of_leaves(rows, np.array([1.0, math.nan, 3.0]))
+    assert found == {("p1", "d0"): {"leaf 1": [3.0], "scan a": [1.0]}}
+    assert values_of_leaves(rows, np.full(3, math.nan)) == {}

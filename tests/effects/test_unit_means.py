@@ -1,13 +1,23 @@
 """Means of units: exact, and blind to the order and to copies of scans."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leafledger.effects.unit_means import IndexValue, unit_mean, unit_means
+from leafledger.effects import variance_components
+from leafledger.effects.unit_means import (
+    IndexValue,
+    index_columns,
+    means_of_sessions,
+    unit_mean,
+    unit_means,
+)
 
 numbers = st.floats(-10, 10, allow_subnormal=False)
 leaves = st.lists(st.lists(numbers, min_size=1, max_size=4), min_size=1, max_size=5)
@@ -107,3 +117,82 @@ def test_stage_writes_the_contract(small_study):
     assert by_key.loc[("p04", "day0", "WI"), "n_scans"] == 1
     assert by_key.loc[("p04", "day0", "NDVI"), "n_scans"] == 2
     assert by_key.loc[("p01", "day0", "NDVI"), "n_excluded"] == 0
+
+
+NUMBERS = ("value", "u_scan", "u_reference", "u_panel")
+
+
+def index_table(seed):
+    """Return rows of a table of indices in a random order, some of them not defined."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for scan in range(int(rng.integers(1, 30))):
+        for index in ("NDVI", "PRI", "WI"):
+            numbers = rng.normal(size=4).tolist()
+            ok = rng.random() < 0.8 and (scan, index) != (0, "WI")
+            if rng.random() < 0.2:
+                numbers[2] = math.nan
+            rows.append((f"s{scan}", index, *(numbers if ok else [None] * 4), "ok" if ok else "no"))
+    rng.shuffle(rows)
+    return [tuple(row) for row in rows]
+
+
+def write_indices(path, rows, per_group):
+    names = ("scan", "index", *NUMBERS, "status")
+    columns = dict(zip(names, zip(*rows, strict=True), strict=True))
+    numbers = {name: pa.array(columns[name], pa.float64()) for name in NUMBERS}
+    words = {name: pa.array(columns[name], pa.string()) for name in ("scan", "index", "status")}
+    pq.write_table(pa.table({**words, **numbers}).select(names), path, row_group_size=per_group)
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10**6), per_group=st.integers(1, 40), n_held=st.integers(1, 60))
+def test_means_and_cells_do_not_depend_on_how_the_tables_are_read(
+    tmp_path_factory, seed, per_group, n_held
+):
+    """Any row group, any part of the indices at once: as all rows grouped in one dictionary."""
+    folder = tmp_path_factory.mktemp("indices")
+    sessions = {
+        "d0": index_table(seed),
+        "d1": [("t" + r[0], *r[1:]) for r in index_table(seed + 1)],
+    }
+    paths = {session: folder / f"{session}.parquet" for session in sessions}
+    places, readings, cells = {}, [], {}
+    for session, rows in sessions.items():
+        write_indices(paths[session], rows, per_group)
+        for scan, index, *numbers, status in rows:
+            number = int(scan.strip("ts"))
+            place = (f"p{number % 3}", session, "" if number % 5 == 0 else str(number % 2))
+            places[scan] = place
+            if status == "ok" and number % 7 != 3:
+                numbers = [math.nan if n is None else n for n in numbers]
+                reading = IndexValue(scan, *numbers)
+                readings.append(((*place[:2], index), place[2], reading))
+                leaf = f"leaf {place[2]}" if place[2] else f"scan {scan}"
+                cell = cells.setdefault(index, {}).setdefault(place[:2], {})
+                cell.setdefault(leaf, []).append((scan, reading.value))
+    dropped = frozenset(scan for scan in places if int(scan.strip("ts")) % 7 == 3)
+    assert repr(means_of_sessions(paths, places, set(places) - dropped)) == repr(
+        unit_means(readings)
+    )
+    job = SimpleNamespace(by_session=lambda _: paths)
+    scans = variance_components.Scans(places, dropped)
+    names = ("PRI", "WI", "none", "NDVI")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(variance_components, "_HELD", n_held)
+        found = [*variance_components.accepted_cells(job, scans, names)]
+    assert [name for name, _ in found] == list(names)
+    for name, by_unit in found:
+        expected = {
+            key: {leaf: [v for _, v in sorted(values)] for leaf, values in sorted(leaves.items())}
+            for key, leaves in sorted(cells.get(name, {}).items())
+        }
+        assert by_unit == expected
+        assert list(by_unit) == sorted(expected)
+        assert all(list(by_unit[key]) == list(expected[key]) for key in expected)
+
+
+def test_columns_that_are_not_asked_for_are_not_read(tmp_path):
+    write_indices(tmp_path / "x.parquet", index_table(3), 10)
+    (column,) = index_columns(tmp_path / "x.parquet", {"s0"}, ("value",), {"NDVI", "none"})
+    assert (column.index, column.scans.tolist(), column.numbers.shape) == ("NDVI", ["s0"], (1, 1))

@@ -15,6 +15,7 @@ from leafledger.effects.design import DIFFERENCE, Contrast, Layout
 from leafledger.effects.two_sample_tests import difference
 from leafledger.effects.whole_spectrum import Compared, simultaneous_bands, unit_spectra
 from leafledger.resampling.permutation import generator, label_permutations
+from leafledger.study.table_files import Spectra
 
 
 def simultaneous_band(changes, treated, blocks, level, n_draws, seed):
@@ -242,6 +243,13 @@ def test_unit_spectra_weigh_leaves_alike():
     assert np.isnan(found[:, 1]).all()
 
 
+def parts_of(rows, values, axis, sessions):
+    """Yield each session with its spectra, as they come from the files."""
+    for session in sessions:
+        here = (rows["session"] == session).to_numpy()
+        yield session, Spectra(values[here], axis, rows[here])
+
+
 def test_without_a_before_session_the_values_after_are_compared(monkeypatch):
     """Layout without a before session: the band is of the means themselves."""
     rng = np.random.default_rng(27)
@@ -257,10 +265,10 @@ def test_without_a_before_session_the_values_after_are_compared(monkeypatch):
 
     def load(*_, sessions):
         seen["sessions"] = sessions
-        return SimpleNamespace(reflectance=values, rows=rows, wavelength_nm=np.arange(500.0, 505.0))
+        yield from parts_of(rows, values, np.arange(500.0, 505.0), sessions)
 
     asked = [Contrast(DIFFERENCE, f"{s}@dry-wet", s, "dry", "wet", "") for s in layout.after]
-    monkeypatch.setattr(spectrum_module, "load_spectra", load)
+    monkeypatch.setattr(spectrum_module, "spectra_of_sessions", load)
     monkeypatch.setattr(spectrum_module, "contrasts", lambda _: asked)
     job = SimpleNamespace(
         by_session=lambda _: {}, inputs={"accepted": 0, "range": 0}, settings={"units": {}}
@@ -282,8 +290,11 @@ def test_without_a_before_session_the_values_after_are_compared(monkeypatch):
 
 def spectrum_of(monkeypatch, layout, rows, values):
     """Return ``spectrum_effects.csv`` of spectra in the rows."""
-    spectra = SimpleNamespace(reflectance=values, rows=rows, wavelength_nm=np.arange(500.0, 503.0))
-    monkeypatch.setattr(spectrum_module, "load_spectra", lambda *_, sessions: spectra)
+
+    def load(*_, sessions):
+        yield from parts_of(rows, values, np.arange(500.0, 503.0), sessions)
+
+    monkeypatch.setattr(spectrum_module, "spectra_of_sessions", load)
     inputs = {"accepted": 0, "range": 0}
     job = SimpleNamespace(by_session=lambda _: {}, inputs=inputs, settings={"units": {}})
     plan = SimpleNamespace(level=0.95, n_draws=199, seed=1)

@@ -24,9 +24,10 @@ from leafledger.ledger.mlflow_runs import logged_run
 from leafledger.ledger.trace import trace
 from leafledger.ledger.tracking import sync_store
 from leafledger.ledger.verify import verify
-from leafledger.ledger.view import BRANCHES, BookView, branch_places
+from leafledger.ledger.view import BRANCHES, JOINED_FILE, BookView, branch_places
 from leafledger.records import events, store
 from leafledger.records.digests import sha256_of_file
+from leafledger.runner.outdated import keep_history
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 
@@ -187,6 +188,53 @@ def test_runs_compare_and_trace_know_the_branch(copies: tuple[Path, Path]) -> No
     assert [run["run"] for run in run_history(own)] == ["r1", "r2", "a3"]
 
 
+def forward(folder: Path, run: str, said: str = "") -> None:
+    """Enter a run with what the book says of the plan, as a run does before its report."""
+    from leafledger.ledger import book
+    from leafledger.study.study import tasks
+
+    from .conftest import enact
+
+    study = read_study(folder)
+    book.open_run(study, run)
+    for task in tasks(study):
+        if task.name == "report":
+            assert keep_history(study, run)
+        enact(study, task, run, said)
+    book.close_run(study, run, "done", "")
+
+
+def test_what_the_book_says_of_the_plan_is_explained_across_a_branch(
+    study: Study, edit: Callable[[Path, str, str], None], tmp_path: Path
+) -> None:
+    own, later = study.folder, tmp_path / "later"
+    shutil.move(own / "raw/day12", later)
+    forward(own, "r1")
+    other = Path(shutil.copytree(own, tmp_path / "of_ben"))
+    for folder, name in ((own, "a"), (other, "b")):
+        edit(folder / "study.yaml", "alpha: 0.05", "alpha: 0.01")
+        forward(folder, f"{name}2")
+        shutil.copytree(later, folder / "raw/day12")
+        forward(folder, f"{name}3", "" if name == "a" else "x")
+    join(own, other)
+    found = compare(own, "a3", "b3")
+    assert "plan_history" in found.results.tasks
+    assert found.unexplained == []
+    (cause,) = [found.differences[n] for n in found.causes["plan_history"]]
+    assert cause.sentence().startswith("what the book says of the plan: recorded in run a2 on "), (
+        cause.sentence()
+    )
+    assert " -> recorded in run b2 on " in cause.sentence()
+    assert cause.sentence().endswith(
+        "(the runs were joined from two copies, which part after r1: each copy tells of its own "
+        "runs)"
+    )
+    within = compare(own, "r1", "a3")
+    (cause,) = [within.differences[n] for n in within.causes["plan_history"]]
+    assert cause.sentence().endswith("(the plan itself differs)")
+    assert within.unexplained == []
+
+
 def test_the_next_run_covers_the_branch(copies: tuple[Path, Path]) -> None:
     own, other = copies
     join(own, other)
@@ -201,6 +249,22 @@ def test_the_next_run_covers_the_branch(copies: tuple[Path, Path]) -> None:
     shutil.rmtree(own / BRANCHES / "b5")
     broken = {one.file: one for one in verify(own).broken}
     assert "stood as a branch when run a4 began" in broken[f"{BRANCHES}/b4"].sentence
+
+
+@pytest.mark.parametrize("gone", [f"{BRANCHES}/b4", BRANCHES])
+def test_a_branch_taken_out_before_the_next_run_is_named(
+    copies: tuple[Path, Path], gone: str
+) -> None:
+    own, other = copies
+    join(own, other)
+    shutil.rmtree(own / gone)
+    (broken,) = verify(own).broken
+    assert (broken.file, broken.what) == (f"{BRANCHES}/b4", "missing")
+    assert "was joined as a branch" in broken.sentence
+    assert join(own, other).runs == ["b3", "b4"]
+    assert verify(own).broken == []
+    (own / JOINED_FILE).write_text("{")
+    assert [one.file for one in verify(own).broken] == [JOINED_FILE]
 
 
 @pytest.mark.parametrize(

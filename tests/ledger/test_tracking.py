@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
-from leafledger.ledger import book, tracking
+from leafledger.ledger import book, mlflow_runs, tracking
 from leafledger.ledger.tracking import sync_store
+from leafledger.ledger.verify import verify
 from leafledger.records import events
 from leafledger.study.study import Study, Task
 
@@ -78,6 +79,21 @@ def test_a_run_is_entered_whole(study: Study, whole_run: Entered) -> None:
     assert "records/intake.day0.json" in files
     assert not [name for name in files if name.endswith(".parquet")]
     assert seen.text(run, "effects.csv") == (study.folder / "results/effects.csv").read_text()
+
+
+def test_large_files_are_not_copied_but_the_page_is(
+    study: Study, whole_run: Entered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole_run("r1")
+    sizes = {p.name: p.stat().st_size for p in (study.folder / "results").rglob("*.*")}
+    monkeypatch.setattr(mlflow_runs, "_LARGEST_COPY", sizes["effects.csv"] - 1)
+    sync_store(study.folder, "A title")
+    seen = Seen(study.folder)
+    files = set(seen.files(seen.parents["r1"]))
+    assert "effects.csv" not in files
+    assert "report.html" in files
+    assert "records/effects.json" in files
+    assert not [one.path for one in verify(study.folder).broken if "artifacts" in one.path]
 
 
 def test_datasets_and_the_commit_are_told(study: Study, whole_run: Entered) -> None:

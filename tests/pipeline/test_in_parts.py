@@ -12,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -165,6 +166,67 @@ def test_a_source_that_a_later_scan_has_is_in_the_table_from_the_first(
     assert set(table_files.spectra_metadata(job.outputs["reflectance"])[1]["shared_sources"]) == {
         *whole.shared
     }
+
+
+@pytest.mark.parametrize("per_group", [1, 7, 500])
+def test_indices_do_not_depend_on_the_row_groups_of_reflectance(
+    small_study: Path, monkeypatch: pytest.MonkeyPatch, per_group: int
+) -> None:
+    stages_run(small_study, ("intake", "reflectance"), "day0")
+    study = read_study(small_study)
+    importlib.import_module(BY_NAME["catalogue"].module).run(job_of(study, Task("catalogue")))
+    job = job_of(study, Task("indices", "day0"))
+    table_files.write_json(job.inputs["range"], {"start_nm": 450.0, "stop_nm": 890.0})
+    table = read_spectra(job.inputs["reflectance"])
+    assert len(table.rows) > per_group or per_group == 500
+    importlib.import_module(BY_NAME["indices"].module).run(job)
+    whole = job.outputs["indices"].read_bytes()
+    source = pq.read_table(job.inputs["reflectance"])
+    assert any("u_" in name for name in table.metadata["shared_sources"]), "worth a test"
+    pq.write_table(source, job.inputs["reflectance"], row_group_size=per_group)
+    importlib.import_module(BY_NAME["indices"].module).run(job)
+    assert job.outputs["indices"].read_bytes() == whole
+
+
+@pytest.mark.parametrize("only_accepted", [True, False])
+def test_spectra_of_a_study_are_those_of_its_sessions_read_whole(
+    tmp_path: Path, only_accepted: bool
+) -> None:
+    """Sorted by session and scan, cut to the trusted range; one session at a time or together."""
+    rng, wanted, rows, paths = np.random.default_rng(4), [], [], {}
+    inside = slice(5, 31)
+    for session, n in (("b", 501), ("a", 13)):
+        table, spectra = spectra_of(n)
+        order = rng.permutation(n)
+        table = table.set_column(0, "scan", pa.array([f"{session}{i:04d}" for i in order]))
+        paths[session] = tmp_path / f"{session}.parquet"
+        write_spectra(paths[session], table, AXIS, {"reflectance": spectra["reflectance"]}, {})
+        stored = spectra["reflectance"].astype(np.float32).astype(np.float64)
+        for i in range(n):
+            place = int(np.flatnonzero(order == i)[0])
+            ok = i % 4 != 1
+            rows.append((f"{session}{i:04d}", session, f"p{i % 3}", "1", "", ok))
+            if ok or not only_accepted:
+                wanted.append((session, f"{session}{i:04d}", f"p{i % 3}", stored[place, inside]))
+    names = ["scan", "session", "unit", "leaf", "replicate", "accepted"]
+    frame = pd.DataFrame(rows, columns=names)
+    table_files.write_csv(tmp_path / "accepted.csv", frame, names)
+    limits = {"start_nm": float(AXIS[5]), "stop_nm": float(AXIS[30])}
+    table_files.write_json(tmp_path / "range.json", limits)
+    where = (paths, tmp_path / "accepted.csv", tmp_path / "range.json")
+    found = table_files.load_spectra(*where, {"p1": {"dose": "2"}}, only_accepted=only_accepted)
+    assert found.rows["scan"].tolist() == [scan for _, scan, _, _ in wanted]
+    assert np.array_equal(found.reflectance, np.array([values for *_, values in wanted]))
+    assert np.array_equal(found.wavelength_nm, AXIS[inside])
+    assert found.rows["dose"].tolist() == ["2" if u == "p1" else "" for _, _, u, _ in wanted]
+    if only_accepted:
+        one = dict(table_files.spectra_of_sessions(*where, sessions=("a",)))
+        assert list(one) == ["a"]
+        assert np.array_equal(
+            one["a"].reflectance, np.array([values for s, _, _, values in wanted if s == "a"])
+        )
+        every = [part.reflectance for _, part in table_files.spectra_of_sessions(*where)]
+        assert np.array_equal(np.concatenate(every), found.reflectance)
 
 
 @given(st.lists(st.floats(-1e9, 1e9) | st.sampled_from([0.1, 0.2, 0.3, 1.0]), min_size=1))

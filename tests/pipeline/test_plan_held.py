@@ -81,7 +81,7 @@ def fixed(lodged_made: Path, tmp_path: Path) -> Path:
 def test_a_first_run_claims_nothing(ran_study: Path) -> None:
     assert not (ran_study / FILE).exists()
     said = run(ran_study)
-    assert said.startswith("Up to date: nothing ran.")
+    assert said.startswith("Up to date: nothing to run.")
     assert NOT_PROVABLE in said and NOT_PROVABLE in page(ran_study)
     for claim in ("before the data were seen", "tested once", "named in the settings"):
         assert claim not in page(ran_study) and claim not in said
@@ -105,7 +105,7 @@ def test_a_primary_contrast_changed_after_a_run_is_marked_and_undone(
     assert NOT_PROVABLE not in page(ran_study)
     assert verify(ran_study).holds
     assert "Up to date" in command("status", str(ran_study))
-    assert run(ran_study).startswith("Up to date: nothing ran.")
+    assert run(ran_study).startswith("Up to date: nothing to run.")
     assert statement(ran_study)["recorded"]["id"] == second, "an idle run says the same"
 
     edit(ran_study / "study.yaml", OTHER, PRIMARY)
@@ -131,7 +131,7 @@ def test_a_plan_recorded_before_the_data_is_said_to_be_fixed(fixed: Path, edit: 
     assert facts["statement"] == "fixed_before" and facts["plan_sha256"] in digest
     day = json.loads(digest)["recorded"][:10]
     said = run(fixed)
-    assert said.startswith("Up to date: nothing ran.")
+    assert said.startswith("Up to date: nothing to run.")
     for told in (said, page(fixed)):
         assert FIXED in told and day in told and facts["plan_sha256"] in told
         assert MARK_CHANGED not in told and NOT_PROVABLE not in told

@@ -11,19 +11,21 @@ import pyarrow as pa
 import pytest
 from simulated import MERCURY, TRI_BAND, Simulated, any_leaves, lamp
 
+from leafledger.quality import session as session_module
 from leafledger.quality.fluorescent_lines import find_leak, leak_spectra
 from leafledger.quality.room_light import ambient_light, leaks_like
 from leafledger.quality.session import (
     IndexInUse,
     IndexShifts,
     Session,
+    Source,
     largest_shifts,
     tolerated_leak,
 )
 from leafledger.quality.stage import run
 from leafledger.resampling.intervals import Residuals
 from leafledger.spectra.formula import parse
-from leafledger.study.table_files import SpectraTable, read_parquet, write_spectra
+from leafledger.study.table_files import SpectraTable, read_parquet, read_spectra, write_spectra
 
 AXIS = np.arange(390.0, 1010.0, 1.0)
 GREEN = {"index": "green", "formula": "R(546) / R(800)"}
@@ -48,6 +50,15 @@ def two_leaves(*, u: str = "known", **sources: np.ndarray) -> SpectraTable:
     return SpectraTable(pd.DataFrame({"scan": ["a", "b"]}), AXIS, spectra, metadata)
 
 
+def parts_of(leaves: SpectraTable) -> Source:
+    """Return what gives the parts of the uncertainty of some leaves."""
+
+    def of(name: str, rows: np.ndarray) -> np.ndarray | None:
+        return leaves.spectra[name][rows] if name in leaves.spectra else None
+
+    return of
+
+
 def test_change_and_uncertainty_of_a_ratio_are_those_of_the_hand() -> None:
     """I = a / b: change light / b; u^2 = (u_a / b)^2 + (a u_b / b^2)^2 + (s_a / b - a s_b / b^2)^2.
 
@@ -59,7 +70,7 @@ def test_change_and_uncertainty_of_a_ratio_are_those_of_the_hand() -> None:
     leaves = two_leaves(u_drift=drift)
     rows = np.array([1, 0])
     moved = largest_shifts(
-        [index("R(546) / R(800)")], leaves, leaves.spectra.get, rows, light[::-1], slice(None)
+        [index("R(546) / R(800)")], leaves, parts_of(leaves), rows, light[::-1], slice(None)
     )
     assert moved is not None
     assert moved.shift == pytest.approx([0.01 / 0.4, 0.005 / 0.4])
@@ -75,7 +86,7 @@ def test_change_and_uncertainty_of_a_ratio_are_those_of_the_hand() -> None:
 def test_the_panel_counts_where_it_does_not_cancel() -> None:
     light = np.where(AXIS == 546, 0.005, 0.0) * np.ones((2, 1))
     moved = largest_shifts(
-        [index("R(546)")], two_leaves(), two_leaves().spectra.get, np.arange(2), light, slice(None)
+        [index("R(546)")], two_leaves(), parts_of(two_leaves()), np.arange(2), light, slice(None)
     )
     assert moved is not None
     assert moved.u == pytest.approx(np.sqrt(0.003**2 + 0.001**2 + (0.1 * 0.02) ** 2))
@@ -89,14 +100,14 @@ def test_the_index_moved_most_is_named_and_others_left() -> None:
         index("R(546) + R(600) + R(700)", "sum"),
     ]
     moved = largest_shifts(
-        some, two_leaves(), two_leaves().spectra.get, np.arange(2), light, slice(None)
+        some, two_leaves(), parts_of(two_leaves()), np.arange(2), light, slice(None)
     )
     assert moved is not None
     assert list(moved.index) == ["green", "green"]
     # Beyond the usable axis nothing is read; an index that light does not move has no name.
     for formulas, usable in ((some[1:2], slice(0, 300)), (some[:1], slice(None))):
         moved = largest_shifts(
-            formulas, two_leaves(), two_leaves().spectra.get, np.arange(2), light[:, usable], usable
+            formulas, two_leaves(), parts_of(two_leaves()), np.arange(2), light[:, usable], usable
         )
         assert moved is not None
         assert list(moved.index) == ["", ""]
@@ -108,7 +119,7 @@ def test_without_uncertainty_no_index_is_weighed() -> None:
     light = np.zeros((2, len(AXIS)))
     assert (
         largest_shifts(
-            [index("R(546)")], leaves, leaves.spectra.get, np.arange(2), light, slice(None)
+            [index("R(546)")], leaves, parts_of(leaves), np.arange(2), light, slice(None)
         )
         is None
     )
@@ -217,7 +228,44 @@ def test_the_parts_of_the_uncertainty_are_those_of_the_file(tmp_path: Path) -> N
     leaves = two_leaves(u_drift=np.full((2, len(AXIS)), -0.25))
     write_spectra(path, pa.table({"scan": ["a", "b"]}), AXIS, leaves.spectra, leaves.metadata)
     session = Session(leaves, leaves, reflectance_file=path)
-    assert session.uncertainty_source("u_drift") == pytest.approx(leaves.spectra["u_drift"])
-    assert session.uncertainty_source("u_noise") == pytest.approx(0.001, rel=1e-3)
-    assert session.uncertainty_source("u_axis") is None
-    assert Session(leaves, leaves).uncertainty_source("u_drift") is None
+    both = np.arange(2)
+    assert session.uncertainty_source("u_drift", both) == pytest.approx(leaves.spectra["u_drift"])
+    assert session.uncertainty_source("u_noise", both) == pytest.approx(0.001, rel=1e-3)
+    assert session.uncertainty_source("u_axis", both) is None
+    assert Session(leaves, leaves).uncertainty_source("u_drift", both) is None
+
+
+def test_many_leaves_are_weighed_some_at_a_time_with_the_same_result(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows in any order, over the row groups of a file, in parts of any size."""
+    rng, n = np.random.default_rng(5), 1203
+    names = ("reflectance", "u_scan", "u_noise", "u_drift")
+    spectra = {name: rng.uniform(0.001, 0.4, (n, len(AXIS))) for name in names}
+    path = tmp_path / "day0.parquet"
+    told = {"u": "known", "panel_u_relative": 0.02, "shared_sources": ["u_drift"]}
+    write_spectra(path, pa.table({"scan": [f"s{i}" for i in range(n)]}), AXIS, spectra, told)
+    leaves = read_spectra(path)
+    held = read_spectra(path, ("u_drift", "u_noise"))
+    leaves = replace(leaves, spectra={**leaves.spectra, **held.spectra})
+    session = Session(leaves, leaves, reflectance_file=path)
+    rows = rng.permutation(n)[:1100]
+    for name in ("u_drift", "u_noise"):
+        found = session.uncertainty_source(name, rows)
+        assert found is not None
+        assert np.array_equal(found, leaves.spectra[name][rows])
+    light = rng.uniform(0, 0.01, (len(rows), len(AXIS)))
+    some = [index("R(546) / R(800)", "green"), index("R(750) / R(700)", "edge")]
+    told_whole = []
+    for size in (2000, 500, 7):
+        monkeypatch.setattr(session_module, "ROWS_PER_GROUP", size)
+        source = session.uncertainty_source
+        moved = largest_shifts(some, leaves, source, rows, light, slice(None))
+        assert moved is not None
+        told_whole.append(moved)
+    first = told_whole[0]
+    assert {*first.index} == {"green", "edge"}
+    for other in told_whole[1:]:
+        assert (other.index == first.index).all()
+        assert other.shift == pytest.approx(first.shift, rel=1e-9)
+        assert other.u == pytest.approx(first.u, rel=1e-9)

@@ -218,7 +218,7 @@ def test_a_study_without_effects_is_answered_by_its_classes(material):
 
 def test_what_is_not_shown_is_not_said_to_be_absent(material):
     row = {**primary_of(material), "verdict": "not_significant"}
-    text = "That there is none is not shown either."
+    text = "This does not show that there is none."
     assert text in answer_to(row, material)["support"]
     assert text not in answer_to({**row, "verdict": "significant"}, material)["support"]
 

@@ -10,12 +10,14 @@ import itertools
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
 from matplotlib import axis as mpl_axis
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
 
@@ -25,7 +27,7 @@ from leafledger.report import interactive, numbers
 from leafledger.report.answer import strip
 from leafledger.report.classification import rival_rows
 from leafledger.report.classification_figures import accuracy_path
-from leafledger.report.drawing import inline_svg
+from leafledger.report.drawing import inline_svg, png_bytes
 from leafledger.report.figures import (
     STYLE,
     FigureSet,
@@ -203,6 +205,42 @@ def test_it_looks_as_if_matplotlib_had_laid_it_out_for_this_form():
     ours, theirs = pixels(book.files["panels.png"]), pixels(out.getvalue())
     assert ours.shape == theirs.shape
     assert np.mean(np.abs(ours - theirs) > 60) < 0.001
+
+
+def test_the_picture_is_what_matplotlib_paints_packed_without_alpha():
+    with mpl.rc_context(STYLE):
+        figure, plain = new_figure(6, 4), new_figure(6, 4)
+        for one in (figure, plain):
+            drawn(one)
+        canvas = FigureCanvasAgg(figure)
+        ours = Image.open(io.BytesIO(png_bytes(figure, canvas, 200)))
+        out = io.BytesIO()
+        plain.savefig(out, dpi=200)
+    theirs = Image.open(out)
+    assert (ours.mode, theirs.mode) == ("RGB", "RGBA")
+    assert ours.info["dpi"] == pytest.approx((200, 200), abs=0.1)
+    assert np.array_equal(np.asarray(ours), np.asarray(theirs)[..., :3])
+
+
+def test_a_figure_of_the_first_layer_has_a_narrow_drawing_but_no_more_files():
+    def draw(book: FigureSet) -> Any:
+        figure = new_figure(6.5, 3)
+        drawn(figure)
+        return book.add(figure, "panels", "Panels", "Four panels", "n = 1.", wide=True)
+
+    with mpl.rc_context(STYLE):
+        book = FigureSet(["svg"])
+        whole = book.add_for_phones_too(draw)
+        after = new_figure(6.5, 3)
+        assert after.get_figwidth() == 6.5, "the width of a phone holds for that drawing alone"
+        assert whole.narrow is not None
+        wide, narrow = (
+            float(re.search(r"max-width:(\d+)px", one.markup)[1]) for one in (whole, whole.narrow)
+        )
+    assert wide > 600
+    assert narrow < 350  # a phone of 390 pixels less its margins
+    assert set(book.files) == {"panels.svg"}
+    assert [figure.name for figure in book.figures] == ["panels"]
 
 
 def test_labels_are_not_sought_anew_in_each_drawing(monkeypatch: pytest.MonkeyPatch):

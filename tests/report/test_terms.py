@@ -38,6 +38,17 @@ def test_a_term_is_marked_once_and_what_it_means_stands_once() -> None:
     assert page.count(TERMS["rmsep"][1]) == 1
 
 
+def test_no_line_ends_between_a_term_and_its_punctuation() -> None:
+    page = explain_terms(page_of("<p>Of all (RPD). Then RMSEP: a number.</p>"))
+    assert re.findall(
+        r'<span class="held">(.?)<button[^>]*>(\w+)</button>([^<]*)</span>', page
+    ) == [
+        ("(", "RPD", ")."),
+        ("", "RMSEP", ":"),
+    ]
+    assert re.sub(r"</?(?:span|button)[^>]*>", "", page).count("Of all (RPD). Then RMSEP: a n") == 1
+
+
 def test_a_folded_use_does_not_hide_the_first_open_one() -> None:
     folded = "<details><summary>RPD</summary><p>RPD, RPD</p></details>"
     page = explain_terms(page_of(f"{folded}<p>RPD</p>{folded}"))

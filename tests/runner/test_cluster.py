@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
+import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -19,6 +20,7 @@ from leafledger.records import events
 from leafledger.runner import step
 from leafledger.runner.cluster import open_profile
 from leafledger.runner.lease import take_lease, this_machine
+from leafledger.runner.run import run_study
 from leafledger.runner.scheduler import (
     JobEnd,
     cancel_jobs,
@@ -43,6 +45,8 @@ def fake(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Fake:
     """Return a function that puts a command of SLURM in place; there is no other one."""
     place = tmp_path / "commands"
     place.mkdir()
+    for name in ("bash", "env", "which"):
+        (place / name).symlink_to(shutil.which(name) or name)
     monkeypatch.setenv("PATH", f"{place}:/nowhere")
 
     def put(name: str, script: str) -> None:
@@ -90,6 +94,62 @@ def test_a_profile_that_cannot_be_read(tmp_path: Path) -> None:
     said = refused(own(tmp_path / "c", "executor: local\njbos: 3\n"))
     assert "Snakemake refuses: " in said
     assert "jbos" in said
+
+
+def test_a_path_without_ordinary_commands_is_told_in_plain_words(
+    small_study: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", "/nowhere")
+    with pytest.raises(InputFault) as fault:
+        run_study(small_study, 1)
+    (problem,) = fault.value.problems
+    assert problem.found == "no command `bash`, `env`, `which` on the PATH"
+    assert "export PATH=$PATH:/usr/bin:/bin" in problem.mend
+    assert not (small_study / "results").exists() and not (small_study / events.RUNS).exists()
+    assert "no command `bash`, `env`, `which` on the PATH" in refused("slurm")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("jobs: -3", "jobs: found -3; expected a whole number of at least 1"),
+        ("jobs: 0", "jobs: found 0; expected a whole number of at least 1"),
+        ("jobs: many", "Error parsing number of jobs"),
+        ("cores: -2", "cores: found -2"),
+        ("latency-wait: -4", "latency-wait: found -4; expected a whole number of at least 0"),
+        ("delete-all-output: true", "something else than run the study"),
+        ("touch: true", "something else than run the study"),
+        ("dry-run: true", "dryrun: found an option by which"),
+        ("set-resources:\n  - effect:mem_mb=400", '"effect", which is no rule of the workflow'),
+        ("set-resources:\n  - classes:mem_mb=much", "found classes:mem_mb=much"),
+        ("set-resources:\n  - classes:mem_mb=0", "found classes:mem_mb=0"),
+        ("default-resources:\n  - runtime=tomorrow", "found runtime=tomorrow"),
+        ("set-threads:\n  - classes=0", "found classes:threads=0"),
+        ("group-components:\n  - measuring=-4", "COMPONENTS being a positive integer"),
+    ],
+)
+def test_nonsense_in_a_profile_is_refused_before_anything_starts(
+    slurm_there: None, tmp_path: Path, small_study: Path, text: str, said: str
+) -> None:
+    profile = own(tmp_path / "profile", f"executor: slurm\n{text}\n")
+    assert said in refused(profile)
+    with pytest.raises(InputFault):
+        run_study(small_study, 1, profile=str(profile))
+    assert not (small_study / "ledger").exists() and not (small_study / "results").exists()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "jobs: unlimited",
+        "default-resources:\n  - slurm_partition=main\n  - mem=4GB\n  - runtime=2h",
+        "set-resources:\n  - classes:mem_mb=2000*attempt",
+        "set-resources:\n  - intake:mem_mb=max(2*input.size_mb, 1000)",
+        "set-threads:\n  - classes=2",
+    ],
+)
+def test_what_a_profile_may_ask_for(slurm_there: None, tmp_path: Path, text: str) -> None:
+    assert open_profile(str(own(tmp_path / "profile", f"executor: slurm\n{text}\n"))).is_slurm
 
 
 def test_a_plugin_that_is_not_installed(tmp_path: Path) -> None:

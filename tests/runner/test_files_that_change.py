@@ -9,7 +9,12 @@ from pathlib import Path
 import pytest
 
 from leafledger.errors import InputFault
+from leafledger.ledger import book
+from leafledger.records.digests import FileDigests
 from leafledger.records.record import input_digests
+from leafledger.runner.execute import changed_meanwhile
+from leafledger.runner.outdated import would_run
+from leafledger.runner.run import run_study
 from leafledger.runner.step import _compute, _done, job_of
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME
@@ -90,3 +95,38 @@ def test_each_file_is_opened_once(job, monkeypatch):
     stage = importlib.import_module(BY_NAME["intake"].module)
     stage.run(job)
     assert sorted(opened) == sorted(job.inputs.values())
+
+
+@pytest.mark.slow
+def test_a_sheet_edited_while_later_stages_run_is_told_at_the_end(ran_study: Path, edit) -> None:
+    """The run ends well with what it had read; its end says what the next one takes up."""
+    edit(ran_study / "study.yaml", "title: ", "title: Another ")
+    row = "d12-p01-1,exclude,torn,B. Grower,2026-05-17T09:00:00\n"
+
+    def change(line) -> None:
+        if line.get("task") == "report" and line.get("state") == "started":
+            place = ran_study / "decisions.csv"
+            head = place.read_text("utf-8") if place.exists() else "scan,action,reason,by,when\n"
+            place.write_text(f"{head}{row}", "utf-8")
+
+    result = run_study(ran_study, 1, change)
+    assert result.outcome == "done", result.message
+    assert [event["task"] for event in result.tasks] == ["report"]
+    (note,) = [note for note in result.notes if "while the run was at work" in note]
+    assert note == (
+        "decisions.csv was changed while the run was at work, after it had been read: these "
+        "results are of what was there before. The next run takes it up, from acceptance on"
+    )
+    assert would_run(read_study(ran_study), FileDigests(ran_study))[0].task.name == "acceptance"
+
+
+def test_what_was_changed_during_a_run_is_named(small_study: Path, edit) -> None:
+    study, digests = read_study(small_study), FileDigests(small_study)
+    book.open_run(study, "r1")
+    assert changed_meanwhile(study, "r1", digests) == "the study was changed (not run yet) while " \
+        "the run was at work, after it had been read: these results are of what was there " \
+        "before. The next run takes it up, from intake.day0 on"  # fmt: skip
+    edit(small_study / "study.yaml", "alpha: 0.05", "alpha: 5")
+    told = changed_meanwhile(study, "r1", digests)
+    assert told.startswith("study.yaml was changed while the run was at work, and cannot be run")
+    assert "alpha" in told

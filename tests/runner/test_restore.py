@@ -12,11 +12,13 @@ from pathlib import Path
 import pytest
 
 from leafledger.ledger.verify import verify
+from leafledger.records import events, store
 from leafledger.records.digests import FileDigests
+from leafledger.records.record import read_record
 from leafledger.runner import execute as restore
 from leafledger.runner.run import SNAKEMAKE_LOG, run_study
 from leafledger.runner.step import NO_STORE_VARIABLE
-from leafledger.runner.workflow import snakefile
+from leafledger.runner.workflow import StudyWorkflow, snakefile
 from leafledger.study.reading import read_study
 from leafledger.study.study import Task, outputs
 
@@ -147,3 +149,29 @@ def test_plain_snakemake_does_not_stop_at_marks_of_a_killed_run(ran_study: Path)
     assert run_study(ran_study, cores=1).outcome == "done"
     assert not mark.exists()
     assert "Nothing to be done" in plain_snakemake(ran_study, "--dry-run")
+
+
+@pytest.mark.slow
+def test_plain_snakemake_keeps_large_tables_for_going_back(
+    ran_study: Path, edit: Callable[[Path, str, str], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Snakemake removes them before it makes them anew; nothing copies them into the store."""
+    monkeypatch.setattr(store, "_LARGE_BYTES", 0)
+    monkeypatch.delenv(events.RUN_VARIABLE, raising=False)
+    table = ran_study / "results/reflectance/day0.parquet"
+    record = read_record(ran_study / "records/reflectance.day0.json")
+    assert record is not None
+    kept = store.ContentStore(ran_study)
+    for output in record["outputs"]:
+        if output["path"].startswith("results/reflectance/"):
+            next((ran_study / "ledger/store").rglob(output["sha256"])).unlink()
+    before = table.read_bytes()
+    edit(ran_study / "study.yaml", "smoothing: none", "smoothing: {window_nm: 9}")
+    try:
+        StudyWorkflow(ran_study, {}).renew_marks()
+    finally:
+        os.environ.pop(events.RUN_VARIABLE, None)
+    assert table.read_bytes() == before, "Snakemake may yet decide not to run it"
+    table.unlink()
+    assert kept.restore(record["key"]) is not None
+    assert table.read_bytes() == before

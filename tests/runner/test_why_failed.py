@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import errno
 import os
+from dataclasses import replace
 from pathlib import Path
 
+from click.testing import CliRunner
+
+from leafledger.cli.main import cli
+from leafledger.cli.terminal_text import to_run_words
+from leafledger.ledger import book
 from leafledger.records import events
+from leafledger.records.digests import FileDigests
 from leafledger.records.record import Outcome, input_digests, make_record, write_record
+from leafledger.runner.outdated import would_run
 from leafledger.runner.run import why_failed
 from leafledger.runner.step import code_of_task, job_of
+from leafledger.runner.study_folder import study_lock
 from leafledger.study.reading import read_study
 from leafledger.study.study import Task
 from leafledger.study.table_files import write_text
@@ -51,3 +60,38 @@ def test_a_study_changed_while_it_was_run(small_study: Path) -> None:
     assert scan in told
     assert ", after intake.day0 had read it. Run again once nothing writes to it" in told
     assert "Snakemake" not in told and "snakemake.log" not in told
+
+
+def test_what_was_begun_and_has_no_record_is_told_as_what_became_of_it(small_study: Path) -> None:
+    study = read_study(small_study)
+    told = {"rule": "intake", "started": events.now(), "message": "", "log": "logs/a.log"}
+    numbers = {"seconds": 1.0, "peak_bytes": 1}
+    for run, task, outcome in (
+        ("r1", "intake.day0", "failed"),
+        ("r1", "intake.day12", "done"),
+        ("r2", "reflectance.day0", "input_fault"),
+    ):
+        event = {**told, **numbers, "task": task, "outcome": outcome, "run": run}
+        events.write_event(small_study, run, task, event)
+    for run in ("r1", "r2", "r3"):
+        book.open_run(study, run)
+    events.append_progress(small_study, "r2", task="quality.day0", state="started")
+    book.close_run(study, "r2", "killed", "")
+    events.append_progress(
+        small_study, "r3", "quality.day12", task="quality.day12", state="started"
+    )
+    book.open_run(replace(study, variant="other"), "r4")
+    events.append_progress(small_study, "r4", task="effects", state="started")
+    planned = would_run(study, FileDigests(small_study))
+    why = {one.task.name: one.why for one in planned}
+    assert why["intake.day0"] == "failed in run r1"
+    assert why["intake.day12"] == "its record is no longer there; made in run r1"
+    assert why["reflectance.day0"] == "found its input at fault in run r2"
+    assert why["quality.day0"] == "cut short in run r2"
+    assert why["quality.day12"] == "cut short in run r3", "nothing is at work"
+    assert why["effects"] == "not run yet", "a variant's run says nothing of the study as stated"
+    with study_lock(small_study):
+        at_work = {one.task.name: one.why for one in would_run(study, FileDigests(small_study))}
+    assert at_work["quality.day12"] == "at work in run r3"
+    status = CliRunner().invoke(cli, ["status", str(small_study)]).stdout
+    assert status.splitlines()[0] == f"{to_run_words(len(planned))}:"

@@ -23,6 +23,7 @@ from leafledger.cli.terminal_text import (
     say_json,
     say_problems,
     study_argument,
+    to_run_words,
 )
 from leafledger.errors import InputFault, Problem, input_fault
 from leafledger.ledger.compare import tasks_ran
@@ -37,7 +38,7 @@ from leafledger.study.table_files import read_json
 # ----------------------------------------------------------------------
 
 
-UP_TO_DATE = "Up to date: nothing {}."
+UP_TO_DATE = "Up to date: nothing to run."
 """What ``status`` and ``run`` say of a study that needs no task."""
 
 
@@ -95,7 +96,7 @@ def say_closing(folder: Path, result: RunResult) -> None:
         words = "holds as it was run before" if variant.outcome == "idle" else _ran(variant)
         say(f"Variant {variant.variant}: {'failed' if variant.exit_code else words}.")
     idle = result.outcome == "idle" and not result.tasks and not result.variants
-    say(UP_TO_DATE.format("ran") if idle else f"{stated}{_ran(result)}.")
+    say(UP_TO_DATE if idle else f"{stated}{_ran(result)}.")
     facts, of_plan = said_of_results(folder)
     sentences = [
         str(finding["sentence"])
@@ -341,7 +342,9 @@ def status(study: Path, as_json: bool) -> None:
     if not opened.session_ids:
         say(f"{NOTHING_YET[0].upper()}{NOTHING_YET[1:]}.")
     elif not planned:
-        say(UP_TO_DATE.format("would run"))
+        say(UP_TO_DATE)
+    else:
+        say(f"{to_run_words(len(planned))}:")
     for p in planned:
         say(f"{'runs' if p.certain else 'may run':<8} {p.task.name:<22} {p.why}")
     if table.made and not table.why:

@@ -332,8 +332,7 @@ class RunProgress:
             self._show("starting")
         elif not self.quiet:
             named = f"variant {variant}: " if variant else ""
-            tasks_to_run = "1 task" if self._planned == 1 else f"up to {self._planned} tasks"
-            say(f"{named}{tasks_to_run} to run", error=True)
+            say(f"{named}{to_run_words(self._planned)}", error=True)
 
     def _show(self, words: str) -> None:
         """Draw; without words, what stood there stays: the next task is about to begin."""
@@ -358,6 +357,17 @@ class RunProgress:
             word = _WORDS.get(line["state"], line["state"])
             count = f"[{self._ended}/{self._planned}]"
             say(f"{count:<8} {line['task']:<22} {word} {line['seconds']:.1f} s", error=True)
+
+
+def to_run_words(n_tasks: int) -> str:
+    """Return how many tasks a run has before it; `status` and the run say it in the same words.
+
+    Examples
+    --------
+    >>> to_run_words(1), to_run_words(17)
+    ('1 task to run', 'up to 17 tasks to run')
+    """
+    return "1 task to run" if n_tasks == 1 else f"up to {n_tasks} tasks to run"
 
 
 def running_words(tasks: list[str]) -> str:

@@ -101,6 +101,13 @@ class Fit:
         """Covariance of the variance parameters, shape ``(n_parts, n_parts)``."""
         return np.asarray(np.linalg.pinv(self.expected), dtype=np.float64)
 
+    @cached_property
+    def adjusted(self) -> Array:
+        """Covariance of the coefficients, enlarged for the estimated variances, ``(p, p)``."""
+        between = np.einsum("kpq,qr,lrs->klps", self.P, self.phi, self.P, optimize=True)
+        inner = np.einsum("kl,klps->ps", self.spread, self.Q - between)
+        return np.asarray(self.phi + 2.0 * self.phi @ inner @ self.phi)
+
 
 class NotFitted(Exception):
     """The model has no usable estimate; the text says why."""
@@ -279,21 +286,32 @@ def fit_random_slope(data: Repeated, times: Array) -> Fit:
     return model
 
 
+_MOST_NUMBERS = 25_000_000
+"""Numbers of Kenward and Roger's Q at most (200 MB): it grows as the sixth power of the sessions.
+Two treatments may have 16 sessions."""
+
+
 def fit_unstructured(data: Repeated) -> Fit:
     """Fit a covariance in which every variance and covariance is free.
 
     Raises
     ------
     NotFitted
-        If there are too few complete units.
+        If there are too few complete units, or too many sessions.
     """
-    n, occasions, _ = data.x.shape
+    n, occasions, p = data.x.shape
     complete = int(np.isfinite(data.y).all(axis=1).sum())
     columns = int(np.linalg.matrix_rank(data.x[:, :1].reshape(n, -1)))
     if complete - columns < occasions:
         raise NotFitted(
             f"{complete} units with a value in every session are too few for a free covariance of "
             f"{occasions} sessions"
+        )
+    n_free = occasions * (occasions + 1) // 2
+    if n_free**2 * p**2 > _MOST_NUMBERS:
+        raise NotFitted(
+            f"a free covariance of {occasions} sessions has {n_free:,} variances and covariances, "
+            "more than are estimated here"
         )
     basis = unstructured(occasions)
     return fit(data, basis, _free_start(data, basis))
@@ -337,7 +355,7 @@ def kenward_roger(model: Fit, contrast: Array) -> Line:
     contrast
         Weights of the coefficients, shape ``(p,)``.
     """
-    variance = float(contrast @ adjusted_covariance(model) @ contrast)
+    variance = float(contrast @ model.adjusted @ contrast)
     # A singular fit may leave no positive variance: then there is no standard error.
     error = math.sqrt(variance) if variance > 0 else math.nan
     return Line(float(contrast @ model.beta), error, _df(model, contrast))
@@ -349,13 +367,6 @@ def _df(model: Fit, contrast: Array) -> float:
     slope = np.array([to @ part @ to for part in model.P])
     below = float(slope @ model.spread @ slope)
     return 2.0 * variance**2 / below if below > 0 else math.nan
-
-
-def adjusted_covariance(model: Fit) -> Array:
-    """Return the covariance of the coefficients, enlarged for the estimated variances."""
-    between = np.einsum("kpq,qr,lrs->klps", model.P, model.phi, model.P, optimize=True)
-    inner = np.einsum("kl,klps->ps", model.spread, model.Q - between)
-    return np.asarray(model.phi + 2.0 * model.phi @ inner @ model.phi)
 
 
 def joint_f(model: Fit, contrasts: Array) -> Result:
@@ -390,7 +401,7 @@ def _joint_f(model: Fit, contrasts: Array) -> Result:
     products = np.array([[np.trace(a @ b) for b in parts] for a in parts])
     scale, df2 = _scale_and_df(q, float(traces @ spread @ traces), float(np.sum(spread * products)))
     estimate = contrasts @ model.beta
-    within = contrasts @ adjusted_covariance(model) @ contrasts.T
+    within = contrasts @ model.adjusted @ contrasts.T
     statistic = scale * float(estimate @ np.linalg.solve(within, estimate)) / q
     return Result(
         math.nan,

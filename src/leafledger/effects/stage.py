@@ -433,9 +433,8 @@ def _write_next_study(job: Job, data: StudyData, units: Mapping[str, str]) -> No
     scatter: dict[str, Variation] = {}
     if layout.word and layout.levels:
         session = _session_of(layout, plan)
-        cells = accepted_cells(job, scans_of(job))
-        for index in table.indices:
-            scans = cells_of_units(layout, cells.get(index, {}))
+        for index, cells in accepted_cells(job, scans_of(job), table.indices):
+            scans = cells_of_units(layout, cells)
             if scans:
                 parts[index] = components(layout, scans)
             scatter[index] = variation(layout, table, index, session, scans, parts.get(index, []))

@@ -11,7 +11,7 @@ Wiley (analysis of variance estimators of nested and unbalanced layouts).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -22,12 +22,10 @@ from numpy.typing import NDArray
 from leafledger.effects.design import Layout
 from leafledger.effects.two_sample_tests import finite
 from leafledger.effects.unit_means import (
-    IndexValue,
-    Key,
     Place,
     UnitTable,
-    index_values,
-    unit_means,
+    index_columns,
+    means_of_sessions,
     unit_table,
 )
 from leafledger.records.record import Job
@@ -347,31 +345,49 @@ def cells_of_units(
     return {key: out[key] for key in sorted(out)}
 
 
-def grouped(
-    values: Iterable[tuple[Key, str, IndexValue]],
-) -> dict[str, dict[tuple[str, str], dict[str, list[float]]]]:
-    """Return index -> unit and session -> leaf -> values, sorted; a scan without leaf is its own.
+Rows = dict[tuple[str, str], dict[str, list[int]]]
+"""Unit and session -> leaf -> numbers of its scans."""
+
+
+def rows_of_leaves(places: Mapping[str, Place], scans: Sequence[str]) -> Rows:
+    """Return which of the scans are of each leaf, all sorted; a scan without leaf is its own.
 
     Parameters
     ----------
-    values
-        Unit, session and index; leaf; and reading of each scan.
+    places
+        Scan -> unit, session, leaf.
+    scans
+        Scans in the order by which they are numbered, sorted.
     """
-    out: dict[str, dict[tuple[str, str], dict[str, list[tuple[str, float]]]]] = {}
-    for (unit, session, index), leaf, reading in values:
-        name = f"leaf {leaf}" if leaf else f"scan {reading.scan}"
-        cell = out.setdefault(index, {}).setdefault((unit, session), {})
-        cell.setdefault(name, []).append((reading.scan, reading.value))
-    return {
-        index: {
-            key: {
-                leaf: [v for _, v in sorted(out[index][key][leaf])]
-                for leaf in sorted(out[index][key])
-            }
-            for key in sorted(out[index])
-        }
-        for index in sorted(out)
-    }
+    out: Rows = {}
+    for row, scan in enumerate(scans):
+        unit, session, leaf = places[scan]
+        name = f"leaf {leaf}" if leaf else f"scan {scan}"
+        out.setdefault((unit, session), {}).setdefault(name, []).append(row)
+    return {key: {leaf: out[key][leaf] for leaf in sorted(out[key])} for key in sorted(out)}
+
+
+def values_of_leaves(rows: Rows, values: Array) -> dict[tuple[str, str], dict[str, list[float]]]:
+    """Return unit and session -> leaf -> values of its scans; those that are ``NaN`` are left out.
+
+    Parameters
+    ----------
+    rows
+        From :func:`rows_of_leaves`.
+    values
+        Of the scans, shape ``(n_scans,)``.
+    """
+    numbers = values.tolist()
+    out = {}
+    for key, leaves in rows.items():
+        cell = {}
+        for leaf, at in leaves.items():
+            # A NaN is what differs from itself.
+            if held := [value for value in (numbers[i] for i in at) if value == value]:
+                cell[leaf] = held
+        if cell:
+            out[key] = cell
+    return out
 
 
 # Tables of scans as the effects see them: accepted or all, by unit.
@@ -411,15 +427,39 @@ def all_scans_table(job: Job, scans: Scans, layout: Layout, indices: Iterable[st
     """Return unit means over all scans, excluded ones too."""
     import pandas as pd
 
-    means = unit_means(index_values(job.by_session("indices"), scans.places, set(scans.places)))
+    means = means_of_sessions(job.by_session("indices"), scans.places, scans.places)
     rows = [(*key, value.mean, value.u) for key, value in means.items()]
     frame = pd.DataFrame(rows, columns=["unit", "session", "index", "mean", "u"])
     return unit_table(layout, frame, indices)
 
 
+_HELD = 10_000_000
+"""Index values in memory at once: 80 MB."""
+
+
 def accepted_cells(
-    job: Job, scans: Scans
-) -> dict[str, dict[tuple[str, str], dict[str, list[float]]]]:
-    """Return index -> unit and session -> leaf -> values of the accepted scans."""
-    chosen = set(scans.places) - scans.dropped
-    return grouped(index_values(job.by_session("indices"), scans.places, chosen))
+    job: Job, scans: Scans, indices: Sequence[str]
+) -> Iterator[tuple[str, dict[tuple[str, str], dict[str, list[float]]]]]:
+    """Yield each index, with unit and session -> leaf -> values of its accepted scans.
+
+    Parameters
+    ----------
+    job, scans
+        Which tables of indices, and where their scans belong.
+    indices
+        The indices, in the order in which they are wanted. As many are read at once as fit into
+        memory; the files are read again for further ones.
+    """
+    order = sorted(set(scans.places) - scans.dropped)
+    number_of = {scan: row for row, scan in enumerate(order)}
+    rows = rows_of_leaves(scans.places, order)
+    at_once = max(1, _HELD // max(1, len(order)))
+    for start in range(0, len(indices), at_once):
+        names = indices[start : start + at_once]
+        values = {name: np.full(len(order), np.nan) for name in names}
+        for path in job.by_session("indices").values():
+            for column in index_columns(path, number_of, ("value",), names):
+                at = np.array([number_of[scan] for scan in column.scans], dtype=np.intp)
+                values[column.index][at] = column.numbers[0]
+        for name in names:
+            yield name, values_of_leaves(rows, values.pop(name))

@@ -31,7 +31,7 @@ from leafledger.resampling.permutation import (
     weights_of,
     within_blocks,
 )
-from leafledger.study.table_files import Spectra, load_spectra
+from leafledger.study.table_files import spectra_of_sessions
 from leafledger.study.tables import SPECTRUM_EFFECTS
 
 if TYPE_CHECKING:
@@ -344,15 +344,8 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
     ]
     if not layout.word or not compared_contrasts:
         return empty
-    spectra = load_spectra(
-        job.by_session("reflectance"),
-        job.inputs["accepted"],
-        job.inputs["range"],
-        job.settings["units"],
-        sessions=layout.sessions,
-    )
     units, labels = _units(layout, compared_contrasts)
-    means = _unit_means(layout, units, spectra)
+    means, wavelength_nm = _unit_means(job, layout, units)
     # Without a before session the values themselves are compared.
     start = means[:, : len(layout.before)]
     before = _mean_before(start)[:, None] if layout.before else np.zeros((len(units), 1, 1))
@@ -373,7 +366,7 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
         measured = np.isfinite(changes[:, pair.session]).all(axis=1)
         columns = {
             "contrast": contrast.name,
-            "wavelength_nm": spectra.wavelength_nm,
+            "wavelength_nm": wavelength_nm,
             "estimate": band.estimate,
             "low": band.low,
             "high": band.high,
@@ -387,19 +380,32 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
     return table.sort_values(["contrast", "wavelength_nm"], kind="stable", ignore_index=True)
 
 
-def _unit_means(layout: Layout, units: Sequence[str], spectra: Spectra) -> Array:
+def _unit_means(job: Job, layout: Layout, units: Sequence[str]) -> tuple[Array, Array]:
     """Return mean spectra of experimental units; a whole plot has the mean of its units.
+
+    The spectra of one session are held at a time.
 
     Returns
     -------
-    ndarray
+    means
         Shape ``(n_units, n_sessions, n_wavelengths)``, ``NaN`` where a unit was not measured.
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
     """
     held = [layout.parts.get(unit, (unit,)) for unit in units]
     flat = [part for parts in held for part in parts]
-    means = unit_spectra(spectra.reflectance, spectra.rows, flat, layout.sessions)
+    of_sessions, axis = [], np.empty(0)
+    for session, spectra in spectra_of_sessions(
+        job.by_session("reflectance"),
+        job.inputs["accepted"],
+        job.inputs["range"],
+        sessions=layout.sessions,
+    ):
+        of_sessions.append(unit_spectra(spectra.reflectance, spectra.rows, flat, [session]))
+        axis = spectra.wavelength_nm
+    means = np.concatenate(of_sessions, axis=1)
     if not layout.parts:
-        return means
+        return means, axis
     out = np.full((len(units), *means.shape[1:]), np.nan)
     first = 0
     for i, parts in enumerate(held):
@@ -407,7 +413,7 @@ def _unit_means(layout: Layout, units: Sequence[str], spectra: Spectra) -> Array
         first += len(parts)
         count = np.isfinite(plot_means).sum(axis=0)
         out[i] = np.where(count > 0, np.nansum(plot_means, axis=0) / np.maximum(count, 1), np.nan)
-    return out
+    return out, axis
 
 
 def _mean_before(start: Array) -> Array:

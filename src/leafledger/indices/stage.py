@@ -15,7 +15,13 @@ from leafledger.indices.catalogue import Formula, formulas_from_json
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.spectra.formula import evaluate
 from leafledger.spectra.grid import Band, covers, weighted_sums, weights_matrix, widest_gap_nm
-from leafledger.study.table_files import SHARED_SOURCES, read_json, read_spectra, write_parquet
+from leafledger.study.table_files import (
+    SHARED_SOURCES,
+    read_json,
+    spectra_by_group,
+    spectra_metadata,
+    write_parquet,
+)
 from leafledger.study.tables import INDICES
 
 if TYPE_CHECKING:
@@ -346,14 +352,9 @@ def run(job: Job) -> Outcome:
     entries = formulas_from_json(read_json(job.inputs["formulas"]))
     limits = read_json(job.inputs["range"])
     start_nm, stop_nm = float(limits["start_nm"]), float(limits["stop_nm"])
-    path = job.inputs["reflectance"]
-    table = read_spectra(path, ("reflectance",))
-    axis = table.wavelength_nm
+    axis, metadata = spectra_metadata(job.inputs["reflectance"])
     made = plan(entries, axis, start_nm, stop_nm)
-    reflectance = table.spectra["reflectance"][:, made.used]
-    errors = _errors(path, made, reflectance, axis, table.metadata)
-    scans = table.rows["scan"].to_numpy(dtype=str)
-    numbers, status = index_values(made, band_values(made, reflectance), errors, len(scans))
+    scans, numbers, status = session_indices(job.inputs["reflectance"], made, axis, metadata)
     names = np.array([entry.index for entry in entries])
     write_parquet(
         job.outputs["indices"],
@@ -371,21 +372,48 @@ def run(job: Job) -> Outcome:
     )
 
 
-def _errors(
-    path: Path, made: Plan, reflectance: Array, axis: Array, metadata: Mapping[str, Any]
-) -> BandErrors:
-    """Return the uncertainty of the bands; each spectrum column is read, used and let go."""
+def session_indices(
+    path: Path, made: Plan, axis: Array, metadata: Mapping[str, Any]
+) -> tuple[NDArray[np.str_], dict[str, Array], NDArray[np.str_]]:
+    """Return scans, numbers and status of a session, its spectra read a row group at a time.
+
+    Every number is one of a single scan, so that the size of a row group changes no digit.
+
+    Parameters
+    ----------
+    path, axis, metadata
+        The table of reflectance, its wavelengths and what else stands in it.
+    made
+        What is to be read.
+
+    Returns
+    -------
+    scans
+        Ids in the order of the table, shape ``(n_scans,)``.
+    numbers, status
+        As of :func:`index_values`.
+    """
     u_stated = metadata.get("u") != "unknown"
-    band_covariances: dict[str, Any] = {}
-    for name in ("u_scan", "u_noise"):
-        u = read_spectra(path, (name,)).spectra.get(name) if u_stated else None
-        band_covariances[name] = covariances(made, None if u is None else u[:, made.used])
-    sources = [
-        band_values(made, read_spectra(path, (name,)).spectra[name][:, made.used])
-        for name in (metadata.get(SHARED_SOURCES, ()) if u_stated else ())
-    ]
-    panel = _panel(made, reflectance, axis, metadata, u_stated)
-    return BandErrors(band_covariances["u_scan"], band_covariances["u_noise"], panel, sources)
+    sources = list(metadata.get(SHARED_SOURCES, ())) if u_stated else []
+    columns = ["reflectance", *(["u_scan", "u_noise", *sources] if u_stated else [])]
+    scans: list[NDArray[np.str_]] = []
+    found: list[tuple[dict[str, Array], NDArray[np.str_]]] = []
+    for table in spectra_by_group(path, columns):
+        used = {name: values[:, made.used] for name, values in table.spectra.items()}
+        errors = BandErrors(
+            covariances(made, used.get("u_scan")),
+            covariances(made, used.get("u_noise")),
+            _panel(made, used["reflectance"], axis, metadata, u_stated),
+            [band_values(made, used[name]) for name in sources],
+        )
+        bands = band_values(made, used["reflectance"])
+        found.append(index_values(made, bands, errors, len(table.rows)))
+        scans.append(table.rows["scan"].to_numpy(dtype=str))
+    if not found:
+        nothing = index_values(made, {}, BandErrors(None, None, None), 0)
+        return np.array([], dtype=str), *nothing
+    numbers = {name: np.concatenate([part[name] for part, _ in found]) for name in NUMBERS}
+    return np.concatenate(scans), numbers, np.concatenate([status for _, status in found])
 
 
 def _panel(

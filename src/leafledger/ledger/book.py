@@ -27,7 +27,7 @@ from leafledger.records.digests import (
     version,
 )
 from leafledger.records.record import Record, read_record
-from leafledger.study.rules import RECORDS
+from leafledger.study.rules import PLAN_HISTORY, RECORDS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import plan_of_study
 from leafledger.study.sheets import units_file
@@ -39,6 +39,7 @@ from leafledger.study.written_plan import (
     Plan,
     Recorded,
     digest_of,
+    place_of,
     plan_of,
     read_plan,
     sessions_in,
@@ -149,6 +150,79 @@ def _read(data: bytes | None) -> Plan | None:
         return None if data is None else read_plan(data.decode("utf-8"))
     except ValueError:
         return None
+
+
+# Two runs that say something else of the plan
+# ----------------------------------------------------------------------
+
+
+def why_said_otherwise(
+    book: BookView,
+    runs: tuple[Mapping[str, Any], Mapping[str, Any]],
+    records: tuple[Record | None, Record | None],
+) -> tuple[str, str, str]:
+    """Return why two runs say something else of the plan, and where each says that it first stood.
+
+    A statement names the run, or the recorded plan, with which a plan first stood in the chain of
+    its own run.
+
+    Parameters
+    ----------
+    book
+        The book of runs, with the branches that were joined.
+    runs
+        The two runs.
+    records
+        Their records of the statement; ``None`` for one that makes none.
+    """
+    plans = [run.get("plan") for run in runs]
+    reasons = []
+    if None not in plans and plans[0] != plans[1]:
+        reasons.append("the plan itself differs")
+    parted = _where_parted(book, *runs)
+    if parted is not None:
+        where = f"after {parted}" if parted else "before the first run"
+        reasons.append(
+            f"the runs were joined from two copies, which part {where}: each copy tells of its own "
+            "runs"
+        )
+    if not reasons:
+        reasons.append("other runs or recorded plans stand before them")
+    said = [_first_place(record) for record in records]
+    return "; ".join(reasons), said[0], said[1]
+
+
+def _first_place(record: Record | None) -> str:
+    """Return where a plan first stood, as the statement of a run names it."""
+    facts = None if record is None else record["settings"].get(PLAN_HISTORY.name)
+    if not facts:
+        return "nothing"
+    first = facts.get("recorded")
+    return "not recorded before the data" if first is None else f"recorded {place_of(first)}"
+
+
+def _where_parted(
+    book: BookView, first: Mapping[str, Any], second: Mapping[str, Any]
+) -> str | None:
+    """Return after which run the chains of two runs part, ``None`` if one follows the other.
+
+    Empty if they have no run in common.
+    """
+    runs = {run["run"]: run for run in [*book.side_runs, *book.runs]}
+    lines = [_chain_to(runs, run["run"]) for run in (first, second)]
+    if first["run"] in lines[1] or second["run"] in lines[0]:
+        return None
+    return next((name for name in lines[0] if name in lines[1]), "")
+
+
+def _chain_to(runs: Mapping[str, Mapping[str, Any]], run: str) -> list[str]:
+    """Return a run and those before it, the newest first."""
+    line: list[str] = []
+    name: str | None = run
+    while name is not None and name in runs and name not in line:
+        line.append(name)
+        name = (runs[name]["previous"] or {}).get("run")
+    return line
 
 
 # Recording
@@ -457,7 +531,7 @@ def _new_entry(study: Study, run: str, started: str, plans: dict[str, str]) -> e
         "process": os.getpid(),
         "title": study.definition.title,
         "variant": study.variant,
-        "study": {name: keep_file(study.folder, name) for name in _own_files(study)},
+        "study": {name: keep_file(study.folder, name) for name in own_files(study)},
         "records": {},
         "logs": {},
         "plans": plans,
@@ -502,7 +576,8 @@ def link_to(folder: Path, run: str) -> dict[str, str]:
     return {"run": run, "sha256": sha256_of_file(folder / events.RUNS / f"{run}.json")}
 
 
-def _own_files(study: Study) -> list[str]:
+def own_files(study: Study) -> list[str]:
+    """Return the sheets and settings of a study that are there, as a run enters them."""
     names = ["study.yaml", units_file(study.folder), DECISIONS]
     if not study.definition.intake.pattern:
         names.append(study.definition.intake.sheet)

@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from leafledger.ledger.book import why_said_otherwise
 from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_file
@@ -40,8 +41,8 @@ class Difference:
     Attributes
     ----------
     kind
-        ``setting``, ``sheet``, ``file``, ``decision``, ``code``, ``library``, ``task`` or
-        ``machine``.
+        ``setting``, ``sheet``, ``file``, ``decision``, ``code``, ``library``, ``task``, ``book``
+        or ``machine``.
     name
         What it is: a setting's name, a path, a scan, a stage, a library.
     before, after
@@ -64,6 +65,8 @@ class Difference:
             return f"file {self.name}: {_content_words(self.before, self.after)}"
         if self.kind == "code":
             return f"code of {self.name}: {self.before[:12]} -> {self.after[:12]}"
+        if self.kind == "book":
+            return f"what the book says of the plan: {self.before} -> {self.after} ({self.name})"
         return f"{self.kind} {self.name}: {self.before} -> {self.after}"
 
 
@@ -84,8 +87,13 @@ def differences_of(book: BookView, first: Run, second: Run) -> list[Difference]:
     treatment = next((str(d["treatment"]) for d in designs if d.get("treatment")), "treatment")
     merged: dict[tuple[str, str, str, str], Difference] = {}
     for task in in_data_order([*{*before, *after}]):
-        if before.get(task) == after.get(task) or task == PLAN_HISTORY.name:
-            continue  # what the book says of the plan follows from the plans, listed as settings
+        if before.get(task) == after.get(task):
+            continue
+        if task == PLAN_HISTORY.name:  # it is made of the book alone
+            said = why_said_otherwise(book, (first, second), (before.get(task), after.get(task)))
+            new = Difference("book", *said, tasks=[task])
+            merged[new.kind, new.name, new.before, new.after] = new
+            continue
         for new in _of_a_task(book, task, before.get(task), after.get(task), treatment):
             known = merged.setdefault((new.kind, new.name, new.before, new.after), new)
             if task not in known.tasks:
@@ -520,10 +528,11 @@ _TITLES = {
     "code": "Code",
     "library": "Libraries",
     "task": "Tasks",
+    "book": "Book",
     "machine": "Machine",
 }
 
-_KINDS = {"sheet": "row of"}
+_KINDS = {"sheet": "row of", "book": "the book:"}
 
 
 def comparison_lines(comparison: Comparison) -> Iterator[str]:

@@ -20,7 +20,13 @@ from leafledger.ledger.book import entry_file, recorded_plans, text_file
 from leafledger.ledger.compare import history_lines, run_history
 from leafledger.ledger.run_summary import PRIMARY_TAG, VERDICT_TAG, answer_of
 from leafledger.ledger.verify import chain_faults
-from leafledger.ledger.view import BRANCHES, BookView, branch_places
+from leafledger.ledger.view import (
+    BRANCHES,
+    JOINED_FILE,
+    BookView,
+    branch_places,
+    joined_branches,
+)
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.store import ContentStore
@@ -282,7 +288,19 @@ def join(folder: Path, other: Path) -> Joined:
     for place in sorted((folder / BRANCHES).glob("*")):
         if place not in standing:  # the other copy went on: a longer branch holds all of it
             remove_folder(place)
+    _list_branches(folder)
     return joined
+
+
+def _list_branches(folder: Path) -> None:
+    """List every branch, so that one taken out before the next run is missed."""
+    listed = joined_branches(folder) or {}
+    standing = {
+        place.name: sha256_of_file(place / events.RUNS / f"{place.name}.json")
+        for place in branch_places(folder)
+    }
+    if listed | standing != joined_branches(folder):
+        write_json(folder / JOINED_FILE, listed | standing)
 
 
 def _take_contents(folder: Path, other: Path, line: Line, joined: Joined) -> None:

@@ -72,6 +72,9 @@ PATH = "results/classes/path.csv"
 ACCURACY = "classes.accuracy_"
 _STATUS = {"done": "FINISHED", "killed": "KILLED"}
 _NOT_COPIED = ".parquet"
+_ALWAYS_COPIED = ".html"
+_LARGEST_COPY = 10_000_000
+"""Bytes of a file that is copied: the workbook of 20,000 scans holds twice as many."""
 # What MLflow takes at most.
 _LONGEST_DIGEST = 36
 _LONGEST_NAME = 500
@@ -236,8 +239,19 @@ def artifacts_of(book: BookView, run: events.Run) -> dict[str, Artifact]:
         output["path"].removeprefix("results/"): Artifact(output["sha256"], output["path"], record)
         for record in records.values()
         for output in record["outputs"]
-        if not output["path"].endswith(_NOT_COPIED)
+        if _is_copied(output)
     }
+
+
+def _is_copied(output: Mapping[str, Any]) -> bool:
+    """Tell whether a result is copied: pages always, tables of spectra and large files never.
+
+    These stay in the study and its content store, under the digest that the record names.
+    """
+    path = str(output["path"])
+    if path.endswith(_ALWAYS_COPIED):
+        return True
+    return not path.endswith(_NOT_COPIED) and int(output.get("bytes", 0)) <= _LARGEST_COPY
 
 
 def logged_task(event: events.Event, record: Record | None) -> LoggedRun:

@@ -40,11 +40,13 @@ from leafledger.ledger.run_summary import INTERVAL
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, EXPERIMENT
 from leafledger.ledger.view import (
     BRANCHES,
+    JOINED_FILE,
     BookView,
     Broken,
     Verdict,
     changed_settings,
     in_data_order,
+    joined_branches,
 )
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
@@ -232,11 +234,25 @@ class _Verification:
                     yield Broken(file, "changed", "is not the run of this name in the study's book")
                 if run["run"] == branch.place.name and said.get("sha256") != digest:
                     yield Broken(file, "changed", "is not the end of the branch as it was joined")
+        yield from self._missing_branches(present)
+
+    def _missing_branches(self, present: Mapping[str, set[str]]) -> Iterator[Broken]:
+        """Judge by the list of branches, and by the runs that began after the joining."""
+        said: dict[str, str] = {}
+        joined = joined_branches(self.folder)
+        if joined is None:
+            yield Broken(JOINED_FILE, "changed", "the list of branches is no longer readable")
+        for name, digest in (joined or {}).items():
+            if digest not in present.get(name, ()):
+                said[name] = "was joined as a branch and is gone or changed; it can be joined again"
         for run in self.book.runs:
             for name, digest in run.get("branches", {}).items():
-                if digest not in present[name]:
-                    what = f"stood as a branch when run {run['run']} began; it is gone or changed"
-                    yield Broken(f"{BRANCHES}/{name}", "missing", what)
+                if digest not in present.get(name, ()):
+                    said[name] = (
+                        f"stood as a branch when run {run['run']} began; it is gone or changed"
+                    )
+        for name, what in said.items():
+            yield Broken(f"{BRANCHES}/{name}", "missing", what)
 
     @cached_property
     def _own(self) -> set[str]:

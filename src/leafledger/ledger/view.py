@@ -311,6 +311,24 @@ BRANCHES = "ledger/branches"
 run of all. Contents by digest are kept in the study's own history and store."""
 
 
+JOINED_FILE = "ledger/joined.json"
+"""Names every branch that was joined, with the digest of its end: the next run covers it only when
+it begins."""
+
+
+def joined_branches(folder: Path) -> dict[str, str] | None:
+    """Return the run at the end of every branch that was joined -> the digest of its file.
+
+    ``None`` if the list was damaged; runs tell of branches too.
+    """
+    place = folder / JOINED_FILE
+    if not place.exists():
+        return {}
+    listed = run_events.readable(place)
+    fits = listed is not None and all(isinstance(digest, str) for digest in listed.values())
+    return listed if fits else None
+
+
 class Branch(BookView):
     """The book of another copy of a study that was joined.
 

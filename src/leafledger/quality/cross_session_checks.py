@@ -313,14 +313,14 @@ def darks_against_sessions(
     """
     noise = noise or {}
     levels = {name: of[~of["scan"].isin(list(named))] for name, of in levels.items()}
-    table = _session_levels(levels)
+    table, tolerance = _session_levels(levels), _tolerance(levels)
     flags: list[Flag] = []
     warnings: list[str] = []
     for session in levels:
         moved: list[tuple[float, float, float]] = []
         still: list[tuple[float, float, float]] = []
         for ms in sorted({ms for name, ms in table if name == session}):
-            found = _shift(table, session, ms, _tolerance(levels))
+            found = _shift(table, session, ms, tolerance)
             if found is not None:
                 (moved if abs(found[0]) > found[1] else still).append((ms, *found))
         if moved and still:

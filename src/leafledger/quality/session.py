@@ -25,8 +25,8 @@ from leafledger.study.table_files import (
     ROWS_PER_GROUP,
     SHARED_SOURCES,
     read_json,
-    read_spectra,
     spectra_by_group,
+    spectra_of_rows,
 )
 from leafledger.study.tables import QUALITY
 
@@ -44,6 +44,9 @@ if TYPE_CHECKING:
 # what all wavelengths share cancels in a ratio, and the line does not.
 
 Floats = NDArray[np.float64]
+Source = Callable[[str, NDArray[np.intp]], Floats | None]
+"""Gives a part of the uncertainty of reflectance by its column and the leaf scans that are asked
+for, shape ``(n_asked, n_wavelengths)``; ``None`` for a column that is not there."""
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,7 @@ def tolerated_leak(
 def largest_shifts(
     indices: Sequence[IndexInUse],
     leaves: SpectraTable,
-    source: Callable[[str], Floats | None],
+    source: Source,
     rows: NDArray[np.intp],
     light: Floats,
     usable: slice,
@@ -137,8 +140,7 @@ def largest_shifts(
     leaves
         Reflectance of the session.
     source
-        Gives a part of its uncertainty by the name of the column, shape as the reflectance;
-        ``None`` for a column that is not there. Read only if any index can be moved.
+        Gives a part of its uncertainty. Read only if any index can be moved, some scans at a time.
     rows
         Which leaf scans, shape ``(n_scans,)``.
     light
@@ -159,20 +161,39 @@ def largest_shifts(
     4. u^2 = sum G^2 (u_scan^2 + u_noise^2) + sum over shared sources s of (sum G s)^2 +
        (sum G R u_panel)^2.
     """
-    spectra = leaves.spectra
-    if leaves.metadata.get("u") != "known" or "u_scan" not in spectra:
+    if leaves.metadata.get("u") != "known" or "u_scan" not in leaves.spectra:
         return None
+    starts = range(0, max(len(rows), 1), ROWS_PER_GROUP)
+    parts = [slice(start, start + ROWS_PER_GROUP) for start in starts]
+    found = [_shifts_of_some(indices, leaves, source, rows[p], light[p], usable) for p in parts]
+    return IndexShifts(
+        np.concatenate([some.index for some in found]),
+        np.concatenate([some.shift for some in found]),
+        np.concatenate([some.u for some in found]),
+    )
+
+
+def _shifts_of_some(
+    indices: Sequence[IndexInUse],
+    leaves: SpectraTable,
+    source: Source,
+    rows: NDArray[np.intp],
+    light: Floats,
+    usable: slice,
+) -> IndexShifts:
+    """Do the steps of :func:`largest_shifts` for so many scans as memory has room for."""
+    spectra = leaves.spectra
     axis, n = leaves.wavelength_nm[usable], len(rows)
     value = spectra["reflectance"][rows, usable]
     best = IndexShifts(np.full(n, "", dtype=object), np.zeros(n), np.zeros(n))
     if not n or not indices:
         return best
-    noise = source("u_noise")
+    noise = source("u_noise", rows)
     variance = spectra["u_scan"][rows, usable] ** 2
     if noise is not None:
-        variance = variance + noise[rows, usable] ** 2
-    shared = [source(name) for name in leaves.metadata.get(SHARED_SOURCES) or ()]
-    sources = [in_use[rows, usable] for in_use in shared if in_use is not None]
+        variance = variance + noise[:, usable] ** 2
+    shared = [source(name, rows) for name in leaves.metadata.get(SHARED_SOURCES) or ()]
+    sources = [in_use[:, usable] for in_use in shared if in_use is not None]
     panel = np.asarray(leaves.metadata.get("panel_u_relative") or 0.0, dtype=np.float64)
     sources.append(value * np.broadcast_to(panel, leaves.wavelength_nm.shape)[usable])
     for in_use in indices:
@@ -254,11 +275,11 @@ class Session:
     reflectance_file: Path | None = None
     """File of ``leaves``, for those parts of its uncertainty that few checks ask for."""
 
-    def uncertainty_source(self, name: str) -> Floats | None:
-        """Return a part of the uncertainty of reflectance by its column; ``None`` if not there."""
+    def uncertainty_source(self, name: str, rows: NDArray[np.intp]) -> Floats | None:
+        """Return a part of the uncertainty of some leaf scans, as :data:`Source` says."""
         if self.reflectance_file is None:
             return None
-        return read_spectra(self.reflectance_file, (name,)).spectra.get(name)
+        return spectra_of_rows(self.reflectance_file, name, rows)
 
     @cached_property
     def ids(self) -> list[str]:

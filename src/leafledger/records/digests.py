@@ -254,7 +254,7 @@ def _drop_docstrings(tree: ast.Module) -> None:
 PACKAGE = "leafledger"
 _ROOT = Path(__file__).resolve().parent.parent
 _BOOKKEEPING = tuple(f"{PACKAGE}.{name}" for name in ("records", "ledger", "cli", "runner"))
-_DISTRIBUTION = {"yaml": "pyyaml", "sklearn": "scikit-learn"}
+_DISTRIBUTION = {"yaml": "pyyaml", "sklearn": "scikit-learn", "PIL": "pillow"}
 _MODULES = Modules()
 
 

@@ -161,6 +161,27 @@ class ContentStore:
             if sha256_of_file(not_through_a_link(place)) == output["sha256"]:
                 place.replace(not_through_a_link(kept))
 
+    def hold_in_place(self, record: Record) -> None:
+        """Give what was not copied of a result a second name in its entry; it stays in place.
+
+        Snakemake removes what a task wrote before it runs the task anew, and may yet decide not to.
+        Nothing is written into a result once it is whole, so that two names take no space and the
+        kept one stays as it is. On a file system without hard links nothing is kept.
+
+        Parameters
+        ----------
+        record
+            The record of the result in place.
+        """
+        entry = self._entry(record["key"])
+        for output in record["outputs"] if entry.is_dir() else ():
+            kept, place = entry / output["sha256"], self.study / output["path"]
+            if not stays_in_place(output) or kept.exists() or not place.is_file():
+                continue
+            if sha256_of_file(not_through_a_link(place)) == output["sha256"]:
+                with suppress(OSError):
+                    os.link(place, not_through_a_link(kept))
+
     def differs_from(self, key: str, record: Path) -> bool:
         """Tell whether the record kept under ``key`` is another text than the file ``record``."""
         try:

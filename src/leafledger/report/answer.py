@@ -590,7 +590,7 @@ def _support(
         parts.append(f"n = {n} {material.unit_words}{without}")
     text = f"{'; '.join(parts)}." if parts else ""
     if row.get("verdict") == "not_significant" and row.get("question") != "equivalence" and parts:
-        text += " That there is none is not shown either."
+        text += " This does not show that there is none."
     since = _since(row, compared, material)
     return f"{text} {since}".strip()
 

@@ -419,7 +419,9 @@ def classification_part(material: Material, figures: FigureSet) -> dict[str, Any
         "chosen": chosen,
         "sentence": str(tables.summary["sentence"]),
         "how_sure": how_sure(tables.summary),
-        "taken_figure": draw_taken_for(figures, taken, n) if taken else None,
+        "taken_figure": figures.add_for_phones_too(lambda book: draw_taken_for(book, taken, n))
+        if taken
+        else None,
         "weights_figure": _weights_figure(tables, material, figures, taken),
         "why_size": why_this_size(tables.summary, path, material.unit_words),
         "summary": classifier_facts(tables.summary, material.unit_words),
@@ -595,13 +597,16 @@ def _weights_figure(
         )
         for name in order
     }
-    return draw_class_weights(
-        figures,
-        parts[order[0]]["wavelength_nm"].to_numpy(float),
-        weights,
-        _confused_spectra(tables, material, taken),
-        material.all_spectra.wavelength_nm,
-        (_quantity(tables.summary), material.unit_words),
+    confused = _confused_spectra(tables, material, taken)
+    return figures.add_for_phones_too(
+        lambda book: draw_class_weights(
+            book,
+            parts[order[0]]["wavelength_nm"].to_numpy(float),
+            weights,
+            confused,
+            material.all_spectra.wavelength_nm,
+            (_quantity(tables.summary), material.unit_words),
+        )
     )
 
 

@@ -251,7 +251,7 @@ _MOST_ROWS = 12
 _WIDTH = 6.5
 """Inches: room for the caption stays beside it."""
 _LEAST_NAMED = 0.07
-_WRONG_FILLS = (("#ffffff", "////"), ("#e3e7e3", ""), ("#ffffff", "...."), ("#cbd2cc", ""),
+_WRONG_FILLS = (("#ffffff", "////"), ("#e3e7e3", ""), ("#ffffff", ".."), ("#cbd2cc", ""),
                 ("#ffffff", "xxxx"))  # fmt: skip
 
 
@@ -304,11 +304,15 @@ def draw_taken_for(
     )
 
 
+_LETTERS, _LETTERS_NARROW = 84, 40
+"""Letters of 8 points that fit into a bar of the whole width, and into one of a narrow figure."""
+
+
 def _name_part(axis: Any, y: int, start: float, share: float, name: str, ink: str) -> None:
     """Write name and per cent into a part of a bar that is wide enough."""
     if share < _LEAST_NAMED:
         return
-    letters = int(share * 84)
+    letters = int(share * (_LETTERS_NARROW if is_narrow() else _LETTERS))
     words = f"{short(name, max(2, letters - 4))} {100 * share:.0f}"
     text = words if len(words) <= letters else f"{100 * share:.0f}"
     box = None if ink == "white" else {"facecolor": "white", "edgecolor": "none", "pad": 1.2}

@@ -615,14 +615,35 @@ def robustness_part(material: Material, figures: FigureSet) -> dict[str, Any]:
 
 
 def in_short_sentences(text: str) -> str:
-    """Return a chain of clauses as sentences.
+    """Return a chain of clauses as sentences, methods that agree in one; the table has their p.
 
     Examples
     --------
-    >>> in_short_sentences("NDVI: the conclusion is significant; it stays without day4.")
-    'NDVI: the conclusion is significant. It stays without day4.'
+    >>> in_short_sentences("NDVI: it is significant; it stays without day4 (p = 0.01).")
+    'NDVI: it is significant. It stays without day4.'
+    >>> in_short_sentences("NDVI; it stays by Welch t (p < 0.001); it stays by ancova (p = 0.02).")
+    'NDVI. It stays by Welch t and ancova.'
     """
-    return re.sub(r"; (it|leaving) ", lambda found: f". {found[1].capitalize()} ", text)
+    first, *clauses = re.split(r"; (?=it |leaving )", text.removesuffix("."))
+    sentences = [first]
+    by_method: dict[str, list[str]] = {}
+    for clause in clauses:
+        without_p = _P_OF_CLAUSE.sub(_kept_remark, clause)
+        if found := _BY_METHOD.match(without_p):
+            method = found[2].replace(", ", " with ", 1)
+            by_method.setdefault(found[1], []).append(method)
+        else:
+            sentences.append(without_p)
+    sentences += [f"{verb} {listed(methods)}" for verb, methods in by_method.items()]
+    return " ".join(f"{s[:1].upper()}{s[1:]}." if at else f"{s}." for at, s in enumerate(sentences))
+
+
+_P_OF_CLAUSE = re.compile(r" \((?:([^()]*); )?(?:(?:Holm-adjusted )?p [=<>] [^()]*|no p)\)$")
+_BY_METHOD = re.compile(r"(it \w+ by) (.*)")
+
+
+def _kept_remark(found: re.Match[str]) -> str:
+    return f" ({found[1]})" if found[1] else ""
 
 
 def _comparison(row: Mapping[str, Any]) -> tuple[str, str]:

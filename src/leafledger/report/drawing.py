@@ -98,8 +98,9 @@ def draw_all(orders: Sequence[Order], kept: KeptFiles | None) -> list[Drawing]:
         Drawings of earlier reports, to which the new ones are added; ``None`` for none.
     """
     built = [built_bytes(order) for order in orders]
+    libraries = {name: version(name) for name in _LIBRARIES}
     keys = [
-        None if content is None else _key(order, content)
+        None if content is None else _key(order, content, libraries)
         for order, content in zip(orders, built, strict=True)
     ]
     found: dict[int, Drawing] = {}
@@ -226,7 +227,7 @@ def _modules_in(built: bytes) -> list[str]:
     return sorted(name for name in named if name in sys.modules)
 
 
-def _key(order: Order, built: bytes) -> str:
+def _key(order: Order, built: bytes, libraries: Mapping[str, str]) -> str:
     drawn_by = order.draw.__module__
     ours = sorted({__name__, drawn_by, *_modules_in(built)})
     return sha256_of_value(
@@ -235,7 +236,7 @@ def _key(order: Order, built: bytes) -> str:
             "style": {name: repr(value) for name, value in order.style.items()},
             "draw": [drawn_by, order.draw.__qualname__, repr(order.given)],
             "code": {module: digest_of_modules(module) for module in ours},
-            "libraries": {name: version(name) for name in _LIBRARIES},
+            "libraries": libraries,
             "python": sys.version,
             "fonts": _fonts(tuple(order.style.get("font.sans-serif", ()))),
         }
@@ -275,6 +276,7 @@ def _as_drawing(files: Mapping[str, bytes] | None) -> Drawing | None:
 
 DPI = 200
 """Dots per inch of the figures of the page."""
+_PNG_LEVEL = 3
 RASTER_ABOVE_BYTES = 300_000
 """A drawing that weighs more as SVG stands in the page as PNG, if that is lighter."""
 
@@ -418,6 +420,9 @@ def pdf_bytes(figure: Any) -> bytes:
 def png_bytes(figure: Any, canvas: Any, dpi: int) -> bytes:
     """Return a figure as PNG.
 
+    The picture is packed without its alpha, which is opaque everywhere, and at a lower level than
+    matplotlib packs it: half the processor time for a file of the same size.
+
     Parameters
     ----------
     figure
@@ -427,9 +432,16 @@ def png_bytes(figure: Any, canvas: Any, dpi: int) -> bytes:
     dpi
         Dots per inch.
     """
-    out = io.BytesIO()
+    from PIL import Image
+
     figure.set_dpi(dpi)
-    canvas.print_png(out, metadata={"Software": None})
+    canvas.draw()
+    size = canvas.get_width_height(physical=True)
+    drawn = Image.frombuffer("RGBA", size, canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
+    opaque = drawn.getextrema()[-1] == (255, 255)
+    out = io.BytesIO()
+    picture = drawn.convert("RGB") if opaque else drawn
+    picture.save(out, "png", dpi=(dpi, dpi), compress_level=_PNG_LEVEL)
     return out.getvalue()
 
 

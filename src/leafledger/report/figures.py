@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Any
@@ -244,6 +244,8 @@ class Figure:
         Scrolls on a narrow screen.
     files
         Names of its files.
+    narrow
+        The same figure for a narrow screen, where it would have to be swiped; ``None`` for none.
     """
 
     def __init__(
@@ -252,6 +254,7 @@ class Figure:
         self._book, self._caption = book, caption
         self.name, self.title, self.alt, self.wide = name, title, plain(alt), wide
         self.files = tuple(f"{name}.{form}" for form in book.forms)
+        self.narrow: Figure | None = None
 
     @property
     def markup(self) -> Markup:
@@ -313,6 +316,22 @@ class FigureSet:
         self.figures.append(taken)
         return taken
 
+    def add_for_phones_too(self, draw: Callable[[FigureSet], Figure]) -> Figure:
+        """Take a figure of the first layer, drawn once more at the width of a phone.
+
+        Parameters
+        ----------
+        draw
+            Builds the figure and hands it to :meth:`add` of the set that it is given.
+        """
+        whole = draw(self)
+        token = JOURNAL_WIDTH_MM.set(_PHONE_MM)
+        try:
+            whole.narrow = draw(_NarrowFigures(self))
+        finally:
+            JOURNAL_WIDTH_MM.reset(token)
+        return whole
+
     def order(self, figure: Any) -> Order:
         """Return what is to be drawn, and how."""
         return Order(figure, STYLE, draw_for_page, ("png" in self.forms,))
@@ -348,11 +367,29 @@ class FigureSet:
         )
 
 
+class _NarrowFigures(FigureSet):
+    """Collects figures for a narrow screen: part of the page, never files."""
+
+    def __init__(self, book: FigureSet) -> None:
+        super().__init__(())
+        self._book = book
+
+    def add(
+        self, figure: Any, name: str, title: str, alt: str, caption: str, *, wide: bool = False
+    ) -> Figure:
+        """Take a figure under a name of its own; it is drawn with those of the page."""
+        own = f"{name}-narrow"
+        self._book._waiting[own] = self.order(figure)
+        return Figure(self._book, own, title, alt, caption, wide)
+
+
 FULL_WIDTH = 7.08
 """Inches of the widest figure: 180 mm, two columns of a journal."""
 JOURNAL_WIDTH_MM: ContextVar[float | None] = ContextVar("JOURNAL_WIDTH_MM", default=None)
 """Width that figures are drawn at for a journal; ``None`` for the page, each at its own width."""
 _NARROW_MM = 120.0
+_PHONE_MM = 85.0
+"""Width at which text of 8 points is as large on a phone of 390 pixels as elsewhere on the page."""
 
 
 def new_figure(width: float, height: float) -> Any:

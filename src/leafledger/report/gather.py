@@ -508,10 +508,7 @@ def gather(job: Job) -> Material:
         scans={s: read_spectra(p, ()) for s, p in job.by_session("scans").items()},
         reflectance=in_files,
         by_session={
-            table.name: {
-                session: read_parquet(path, leave_out=("digest",))
-                for session, path in job.by_session(table.report_role).items()
-            }
+            table.name: _tables_of_sessions(table, job.by_session(table.report_role))
             for table in TABLES.values()
             if table.per_session and not table.holds_spectra
         },
@@ -577,6 +574,28 @@ def accepted_only(spectra: Spectra) -> Spectra:
     stored: Any = spectra.reflectance
     left: Any = stored.only(kept) if isinstance(stored, StoredReflectance) else stored[kept]
     return Spectra(left, spectra.wavelength_nm, spectra.rows[kept].reset_index(drop=True))
+
+
+class _TablesInFiles(Mapping[str, "pd.DataFrame"]):
+    """Session -> table, read each time that it is asked for: held together they are too large."""
+
+    def __init__(self, paths: Mapping[str, Path]) -> None:
+        self._paths = paths
+
+    def __getitem__(self, session: str) -> pd.DataFrame:
+        return read_parquet(self._paths[session], leave_out=("digest",))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._paths)
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+
+def _tables_of_sessions(table: Result, paths: Mapping[str, Path]) -> Mapping[str, pd.DataFrame]:
+    """Return session -> table; indices, of which a scan has as many rows, stay in their files."""
+    in_files = _TablesInFiles(paths)
+    return in_files if table.name == "indices" else {**in_files}
 
 
 def _in_file(path: Path) -> SpectraTable:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import textwrap
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -25,7 +25,13 @@ from leafledger.report.drawing import (
     png_bytes,
     svg_bytes,
 )
-from leafledger.report.figures import JOURNAL_WIDTH_MM, STYLE, FigureSet, InteractiveFigure
+from leafledger.report.figures import (
+    JOURNAL_WIDTH_MM,
+    STYLE,
+    Figure,
+    FigureSet,
+    InteractiveFigure,
+)
 from leafledger.report.gather import Material
 from leafledger.report.numbers import plain
 
@@ -157,6 +163,10 @@ class JournalFigures(FigureSet):
     def order(self, figure: Any) -> Order:
         """Return what is to be drawn, and how: all of it must fit into the width."""
         return Order(figure, {**STYLE, **_FONTS}, draw_for_journal)
+
+    def add_for_phones_too(self, draw: Callable[[FigureSet], Figure]) -> Figure:
+        """Take a figure once: paper has one width at a time."""
+        return draw(self)
 
     def add_interactive(self, view: InteractiveFigure | None) -> InteractiveFigure | None:
         """Keep nothing: paper does not answer the pointer."""

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 _MOST = 20
 _FILLS = ("#ffffff", "#cfd8d1", "#8fa597", "#4d6a58")
-_HATCHES = ("", "////", "....", "")
+_HATCHES = ("", "////", "..", "")
 _LABEL_FROM = 0.09
 
 

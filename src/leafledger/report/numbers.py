@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 MINUS = "\N{MINUS SIGN}"
 NO_BREAK = "\N{NO-BREAK SPACE}"
+MICRO, SQUARE = "\N{MICRO SIGN}", "\N{SUPERSCRIPT TWO}"
 
 
 def plain(text: Any) -> str:
@@ -285,15 +286,37 @@ def unit_suffix(unit: str) -> str:
 
     Examples
     --------
-    >>> unit_suffix("nm"), unit_suffix("1"), unit_suffix("1/day"), unit_suffix("nm/day")
-    (' nm', '', ' per day', ' nm per day')
+    >>> unit_suffix("nm"), unit_suffix("1"), unit_suffix("1/day"), unit_suffix("ug/cm2")
+    (' nm', '', ' per day', ' \xb5g/cm\xb2')
     """
     if unit in {"", "1"}:
         return ""
     of, _, per = unit.partition("/")
     if per.isalpha() and "/" not in per:
         return f"{unit_suffix(of)} per {per}"
-    return f" {unit}"
+    return f" {with_set_units(unit)}"
+
+
+_PER_AREA = re.compile(r"(?<![\w.])(u|m|n|)(g|mol)/([cd]?m)2(?![\w.])")
+_SQUARED = re.compile(r"(?<=[A-Za-z])\^2(?![\d.])")
+_SHARE_EXPLAINED = re.compile(r"(?<![\w-])R2(?= [\d\u2212-])")
+
+
+def with_set_units(text: str, names: Collection[str] = ()) -> str:
+    """Return text with contents per area, squares and R2 as they are set in print.
+
+    Examples
+    --------
+    >>> with_set_units("6 + 2 NDVI^2 ug/cm2; R2 0.95") == "6 + 2 NDVI\xb2 \xb5g/cm\xb2; R\xb2 0.95"
+    True
+    >>> with_set_units("leaves at R2 0.3 more", ["R2"])
+    'leaves at R2 0.3 more'
+    """
+    text = _PER_AREA.sub(
+        lambda found: f"{found[1].replace('u', MICRO)}{found[2]}/{found[3]}{SQUARE}", text
+    )
+    text = _SQUARED.sub(SQUARE, text)
+    return text if "R2" in names else _SHARE_EXPLAINED.sub(f"R{SQUARE}", text)
 
 
 def format_nm(value: Any) -> str:
@@ -479,7 +502,7 @@ TERMS = {
         r"RMSEP|[Rr]oot mean square error",
         "Typical error of an estimate, in its own unit, on units that the model has not seen.",
     ),
-    "r2": (r"R2", "Share of the variation that the estimate explains: 1 is all of it."),
+    "r2": (r"R(?:\u00b2|2)", "Share of the variation that the estimate explains: 1 is all of it."),
     "rpd": (r"RPD", "Spread of the known values over the error; near 1 it is no use."),
     "cross_validation": (
         r"[Cc]ross-validat\w+",
@@ -498,6 +521,7 @@ A name of a file or key that holds the word is none: ``results/reflectance/day4.
 
 _MARKUP = re.compile(r"(<svg\b.*?</svg>|<script\b.*?</script>|<!--.*?-->|<[^>]+>)", re.DOTALL)
 _TAG = re.compile(r"<(/?)([a-z][a-z0-9]*)")
+_CLOSING = re.compile(r"[).,:;!?]*")
 _UNMARKED = {
     "a", "button", "summary", "label", "select", "option", "code", "pre", "h1", "h2", "h3", "h4",
     "nav", "title", "style", "textarea",
@@ -522,7 +546,7 @@ def explain_terms(page: str, names: Collection[str] = ()) -> str:
     Examples
     --------
     >>> page = explain_terms("<main><p>A margin, a margin.</p></main><!-- meanings -->")
-    >>> page.count("<button"), page.partition("</p>")[0].endswith(">margin</button>, a margin.")
+    >>> page.count("<button"), page.partition("</p>")[0].endswith("</button>,</span> a margin.")
     (1, True)
     >>> page.partition("</main>")[2][:64]
     '<p popover class="meaning" id="term-margin"><b>margin</b> The sm'
@@ -576,10 +600,17 @@ class _TermMarks:
             if word.lower() in self._names:
                 done += word
             else:
-                done += (
+                # A line may break beside a button: what must not stand alone is held with it.
+                before = "(" if done.endswith("(") else ""
+                after = _CLOSING.match(rest, found.end())[0]  # type: ignore[index]
+                button = (
                     f'<button type="button" class="term" popovertarget="term-{name}" '
                     f'aria-describedby="term-{name}">{word}</button>'
                 )
+                held = before or after
+                whole = f'<span class="held">{before}{button}{after}</span>' if held else button
+                done = done.removesuffix(before) + whole
+                rest = rest[: found.end()] + rest[found.end() + len(after) :]
                 self.words.setdefault(name, word)
                 if not self._folded:
                     self._open.discard(name)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -24,6 +25,7 @@ from leafledger.report.figures import (
 )
 from leafledger.report.gather import Material, contrast_in_words, contrast_words
 from leafledger.report.numbers import (
+    SQUARE,
     format_alike,
     format_interval,
     format_number,
@@ -496,7 +498,7 @@ _MEASURES: Final = {
     "rmsep_sessions": "error on sessions left out",
     "bias": "bias",
     "slope": "slope of known on estimated",
-    "r2": "R2",
+    "r2": f"R{SQUARE}",
     "rpd": "spread over error (RPD)",
 }
 
@@ -637,7 +639,12 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
         "rivals": [_rival_row(r, material.unit_words) for r in _records(tables["trait_rivals"])],
         "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
         "n_outside": len(outside[["unit", "session", "leaf"]].drop_duplicates()),
-        "effects": [_effect_row(row, words) for row in _records(tables["trait_effects"])],
+        "effects": [
+            _effect_row(row, words)
+            for row in in_order_of_sessions(
+                _records(tables["trait_effects"]), material.stated_sessions
+            )
+        ],
         "several_effects": tables["trait_effects"]["target"].nunique() > 1,
         "estimates_figure": None,
         "path_figure": None,
@@ -652,6 +659,24 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
             figures, trained, tables["trait_terms"]
         )
     return found
+
+
+def in_order_of_sessions(rows: Rows, sessions: Sequence[str]) -> Rows:
+    """Return effects by the session that their contrast asks about, in the order of the study.
+
+    Examples
+    --------
+    >>> rows = [{"contrast": "day12-day0@a-b"}, {"contrast": "(day4-day0)@a-b"}]
+    >>> [row["contrast"] for row in in_order_of_sessions(rows, ["day0", "day4", "day12"])]
+    ['(day4-day0)@a-b', 'day12-day0@a-b']
+    """
+
+    def place(row: Row) -> int:
+        asked = str(row["contrast"]).lstrip("(")
+        named = [name for name in sessions if re.match(rf"{re.escape(name)}(?!\w)", asked)]
+        return list(sessions).index(max(named, key=len)) if named else len(sessions)
+
+    return sorted(rows, key=place)
 
 
 def _measure_row(row: Row) -> dict[str, Any]:

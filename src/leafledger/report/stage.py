@@ -423,6 +423,7 @@ def render(
         plain=_escape_text,
         head=_escape_heading,
         sentence=_sentence_filter(names),
+        opening=_opening_filter(names),
         first_sentence=lambda text: _sentence_filter(names)(numbers.first_sentence(text)),
     )
     script = "\n".join(['"use strict";', "(() => {", *map(_static, _SCRIPTS), "})();", ""])
@@ -469,7 +470,20 @@ def _sentence_filter(names: Collection[str]) -> Callable[[Any], Markup]:
     """Return a filter for sentences: a true minus, and no line that ends within a number."""
 
     def show(text: Any) -> Markup:
-        return escape(numbers.unbroken(numbers.with_true_minus(numbers.plain(text), names)))
+        set_units = numbers.with_set_units(numbers.plain(text), names)
+        return escape(numbers.unbroken(numbers.with_true_minus(set_units, names)))
+
+    return show
+
+
+def _opening_filter(names: Collection[str]) -> Callable[[Any], str]:
+    """Return a filter that begins a sentence with a large letter, unless it begins with a name."""
+
+    def show(text: Any) -> str:
+        first = str(text).partition(" ")[0].rstrip(",.:;")
+        if first in names or not first.isalpha() or not first.islower():
+            return str(text)
+        return f"{text[:1].upper()}{text[1:]}"
 
     return show
 

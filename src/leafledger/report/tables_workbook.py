@@ -393,17 +393,25 @@ def _index_sheets(material: Material) -> Iterator[Sheet]:
     """Yield each part of the index values with a row for each scan and a column for each index."""
     import pandas as pd
 
-    frames = [f for f in material.by_session["indices"].values() if len(f)]
-    if not frames:
+    # Of all rows only the wide tables are held: the sessions are read one after the other.
+    tables = material.by_session["indices"]
+    wides: dict[str, list[pd.DataFrame]] = {part: [] for part in _PARTS_OF_AN_INDEX}
+    not_ok = []
+    for table in tables.values():
+        if len(table):
+            for part, held in wides.items():
+                held.append(table.pivot(index="scan", columns="index", values=part))
+            not_ok.append(table[table["status"] != "ok"])
+    if not not_ok:
         return
-    whole = pd.concat(frames, ignore_index=True)
-    files = _files("indices", material.by_session["indices"])
+    files = _files("indices", tables)
     labels = _labels(material)
-    names = [i for i in material.catalogue if (whole["index"] == i).any()]
     for part, name in _PARTS_OF_AN_INDEX.items():
-        if whole[part].isna().all():
+        wide = pd.concat(wides.pop(part))
+        if wide.isna().all(axis=None):
             continue
-        wide = whole.pivot(index="scan", columns="index", values=part).reindex(columns=names)
+        names = [i for i in material.catalogue if i in wide.columns]
+        wide = wide.reindex(columns=names)
         frame = labels.join(wide, on="scan", how="inner")
         columns = [_column("accepted", str(c), frame, material) for c in labels.columns]
         columns += [Column(i, _unit_of(material, i), _about_index(material, i)) for i in names]
@@ -411,7 +419,8 @@ def _index_sheets(material: Material) -> Iterator[Sheet]:
         about = f"Every index on every leaf scan, accepted or not: {meaning}"
         rows = _rows_of(frame)
         yield Sheet(name, about, columns, rows, len(frame), files)
-    gaps = whole[whole["status"] != "ok"].loc[:, [c for c in INDICES if c in whole.columns]]
+    gaps = pd.concat(not_ok, ignore_index=True)
+    gaps = gaps.loc[:, [c for c in INDICES if c in gaps.columns]]
     yield _sheet_of("indices", gaps, material, "Index values that could not be taken", files)
 
 

@@ -13,7 +13,7 @@ import io
 import signal
 import subprocess
 import time
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import redirect_stderr, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +21,7 @@ from typing import Any
 
 import yaml
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import InputFault, Problem, nearest
 from leafledger.platforms import end_group, keeping_sigterm
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
@@ -34,11 +34,12 @@ from leafledger.runner.scheduler import (
     accounting_is_off,
     cancel_jobs,
     ends_of,
+    path_problems,
     read_plugin_log,
     scheduler_problems,
 )
 from leafledger.runner.step import JOB_CONFIG, GivenRun
-from leafledger.runner.workflow import SMALL, snakefile
+from leafledger.runner.workflow import SMALL, StudyWorkflow, snakefile
 from leafledger.study.rules import LOGS, RULES
 from leafledger.study.study import Study, Task, inputs, outputs, tasks
 from leafledger.study.table_files import remove_folder
@@ -104,6 +105,8 @@ def open_profile(name: str) -> Profile:
     InputFault
         If there is none, it cannot be read, or what it asks for is not there.
     """
+    if problems := path_problems():
+        raise InputFault(problems)
     file = _find(name)
     settings = _settings(file)
     executor = str(settings.get("executor") or "")
@@ -189,14 +192,14 @@ def _argument_problems(profile: Profile) -> list[Problem]:
     said = io.StringIO()
     try:
         with redirect_stderr(said):
-            _arguments(profile)
+            _, args = _arguments(profile)
     except SystemExit:
         lines = [line for line in said.getvalue().splitlines() if "error" in line.lower()]
         what = lines[-1].split("error:", 1)[-1].strip() if lines else "Snakemake refuses it"
     except Exception as error:  # noqa: BLE001  Snakemake's own, of any kind
         what = " ".join(str(error).split()) or type(error).__name__
     else:
-        return []
+        return [*_value_problems(profile, args), *_amount_problems(profile, args)]
     return [
         Problem(
             file=profile.file.as_posix(),
@@ -205,6 +208,89 @@ def _argument_problems(profile: Profile) -> list[Problem]:
             mend="Mend that option; `snakemake --help` names all of them.",
         )
     ]
+
+
+_AT_LEAST = {
+    "jobs": 1,
+    "cores": 1,
+    "local_cores": 1,
+    "latency_wait": 0,
+    "seconds_between_status_checks": 1,
+    "slurm_init_seconds_before_status_checks": 0,
+}
+"""Numbers that Snakemake takes below these bounds and then waits for ever, or fails."""
+_NOT_A_RUN = (
+    *("dryrun", "touch", "unlock", "until", "omit_from", "batch", "immediate_submit", "all_temp"),
+    *("delete_all_output", "delete_temp_output", "cleanup_metadata", "cleanup_shadow", "lint"),
+    *("summary", "detailed_summary", "dag", "d3dag", "rulegraph", "filegraph", "archive"),
+    *("list_rules", "list_target_rules", "list_changes", "list_input_changes", "list_untracked"),
+    *("list_params_changes", "list_conda_envs", "export_cwl", "containerize", "report"),
+    *("generate_unit_tests", "print_compilation", "conda_create_envs_only"),
+    *("draft_notebook", "edit_notebook"),
+)
+"""Options by which Snakemake does something else than run all that it is asked for."""
+_AMOUNTS = frozenset({"mem", "mem_mb", "mem_mib", "disk", "disk_mb", "disk_mib", "runtime"})
+
+
+def _value_problems(profile: Profile, args: Any) -> Iterator[Problem]:
+    """Yield the options that Snakemake takes and no run can go on with."""
+    for name, least in _AT_LEAST.items():
+        value = getattr(args, name, None)
+        if isinstance(value, int) and value < least:
+            yield Problem(
+                file=profile.file.as_posix(),
+                column=name.replace("_", "-"),
+                found=f"{value}",
+                expected=f"a whole number of at least {least}",
+                mend="Mend that number, or leave the option out.",
+            )
+    for name in _NOT_A_RUN:
+        if getattr(args, name, None):
+            yield Problem(
+                file=profile.file.as_posix(),
+                column=name.replace("_", "-"),
+                found="an option by which Snakemake does something else than run the study",
+                expected="options that say where and how tasks run",
+                mend="Take it out of the profile; it can be given to plain `snakemake`.",
+            )
+
+
+def _amount_problems(profile: Profile, args: Any) -> Iterator[Problem]:
+    """Yield what jobs are to ask for that is no amount, or is of no rule of the workflow."""
+    asked = [("default-resources", "", args.default_resources)] if args.default_resources else []
+    asked += [("set-resources", rule, of_rule) for rule, of_rule in args.set_resources.items()]
+    asked += [("set-threads", rule, {"threads": n}) for rule, n in args.set_threads.items()]
+    known = {rule.name for rule in RULES}
+    for option, rule, amounts in asked:
+        where = f"{rule}:" if rule else ""
+        if rule and rule not in known:
+            yield Problem(
+                file=profile.file.as_posix(),
+                column=option,
+                found=f'"{rule}", which is no rule of the workflow',
+                expected=f"one of {', '.join(sorted(known))}",
+                mend=f"{nearest(rule, sorted(known))} Mend the name.".strip(),
+            )
+            continue
+        for name, amount in amounts.items():
+            if (name in _AMOUNTS or name == "threads") and not _is_amount(amount):
+                yield Problem(
+                    file=profile.file.as_posix(),
+                    column=option,
+                    found=f"{where}{name}={amount.raw}",
+                    expected="an amount of at least 1, such as mem_mb=4000 or runtime=120",
+                    mend="Write a whole number (MB for mem_mb, minutes for runtime).",
+                )
+
+
+def _is_amount(amount: Any) -> bool:
+    """Tell whether a resource comes out as a whole number of at least one."""
+    given = {"input": [], "attempt": 1, "threads": 1, "rulename": "", "async_run": None}
+    try:
+        value = amount.evaluate(None, **given).value
+    except Exception:  # noqa: BLE001  Snakemake's own, and those that look at the input
+        return amount.raw is None or "input" in str(amount.raw)
+    return not isinstance(value, int) or value > 0
 
 
 def _arguments(profile: Profile, *more: str) -> tuple[Any, Any]:
@@ -292,7 +378,8 @@ class Cluster:
         """
         batch = self._batch(study, stale, digests)
         for attempt in range(1, _ATTEMPTS + 1):
-            said = self._submit(study.folder, batch, attempt)
+            with StudyWorkflow.holding(study):
+                said = self._submit(study.folder, batch, attempt)
             digests.save()
             left = {one.task for one in outdated(study, digests)} & {*batch}
             if not left:

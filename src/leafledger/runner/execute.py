@@ -16,13 +16,14 @@ from contextlib import suppress
 from pathlib import Path
 
 from leafledger.errors import InputFault
+from leafledger.ledger.book import own_files
 from leafledger.platforms import CORES_VARIABLE
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.cluster import Cluster, open_profile
-from leafledger.runner.outdated import keep_history, outdated
+from leafledger.runner.outdated import keep_history, outdated, plan
 from leafledger.runner.run import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.runner.step import (
     FOLDER_DATE,
@@ -38,10 +39,10 @@ from leafledger.runner.step import (
 )
 from leafledger.runner.workers import Workers
 from leafledger.runner.workflow import drop_incomplete, run_tasks
-from leafledger.study.reading import read_study_at_rest, remove_jobs
+from leafledger.study.reading import read_study, read_study_at_rest, remove_jobs
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.settings import settings_of
-from leafledger.study.study import Study, Task, inputs, levels, outputs
+from leafledger.study.study import Study, Task, inputs, levels, outputs, tasks
 from leafledger.study.table_files import not_through_a_link, refuse_links, remove_file, write_text
 
 
@@ -113,6 +114,8 @@ def _run_levels(cores: int, cluster: Cluster | None, workers: Workers) -> int:
     digests.save()
     remove_jobs(folder)
     drop_incomplete(study)
+    if words := changed_meanwhile(study, run, digests):
+        events.append_progress(folder, run, note=words)
     return 0
 
 
@@ -125,14 +128,57 @@ def _done_here(
     digests: FileDigests,
 ) -> bool:
     """Do the tasks of a level that must run on this machine; return whether all are up to date."""
-    ended_well = run_tasks(study.folder, stale, cores)
+    ended_well = run_tasks(study, stale, cores)
     left = _stale(study, level, digests)
     if left and all(_said_done(study.folder, run, task) for task in left):
         # Snakemake takes back what a task wrote if the clock was set back at that moment: once
         # more, from the store.
-        ended_well = run_tasks(study.folder, left, cores)
+        ended_well = run_tasks(study, left, cores)
         left = _stale(study, level, digests)
     return ended_well and not left
+
+
+def changed_meanwhile(study: Study, run: str, digests: FileDigests) -> str:
+    """Say which files were changed during a run, so that the next one has something to do.
+
+    Parameters
+    ----------
+    study
+        The study as the run read it.
+    run
+        The run, whose entry in the book holds the digests of the sheets when it began.
+    digests
+        Digests of the study's files.
+
+    Returns
+    -------
+    str
+        Empty if nothing that results rest on was changed.
+    """
+    entry = events.readable(study.folder / events.RUNS / f"{run}.json") or {}
+    before: dict[str, str] = entry.get("study", {})
+    names = dict.fromkeys([*before, *own_files(study)])
+    changed = [name for name in names if digests.of(name) != before.get(name)]
+    was = "was changed" if len(changed) == 1 else "were changed"
+    try:
+        if changed or study.definition.intake.pattern:
+            planned = plan(read_study(study.folder, study.variant), digests)
+        else:  # raw files: only the intake reads them
+            of_intake = [task for task in tasks(study) if task.rule == "intake"]
+            planned = outdated(study, digests, of_intake)
+    except InputFault as fault:
+        return (
+            f"{', '.join(changed) or 'the study'} {was} while the run was at work, and cannot be "
+            f"run as it is now: {fault.problems[0].sentence()}. These results are of what was "
+            "there before"
+        )
+    if not planned:
+        return ""
+    what = f"{', '.join(changed)} {was}" if changed else f"the study was changed ({planned[0].why})"
+    return (
+        f"{what} while the run was at work, after it had been read: these results are of what was "
+        f"there before. The next run takes it up, from {planned[0].task.name} on"
+    )
 
 
 def _made_of_the_book(study: Study, run: str, digests: FileDigests) -> bool:

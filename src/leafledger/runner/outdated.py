@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -16,6 +17,7 @@ from leafledger.ledger import book
 from leafledger.ledger.book import AddedPlan, add_plan, on_record, plan_in_place
 from leafledger.ledger.variants_table import TableAtStart, intact_output, table_at_start
 from leafledger.ledger.view import BookView
+from leafledger.records import events
 from leafledger.records.digests import FileDigests, code_of, sha256_of_file, version
 from leafledger.records.record import (
     VERSION,
@@ -28,7 +30,7 @@ from leafledger.records.record import (
 from leafledger.records.store import ContentStore
 from leafledger.runner.step import Ended, TaskRun, code_of_task, may_use_store, put_record
 from leafledger.runner.study_check import checked_design
-from leafledger.runner.study_folder import study_lock
+from leafledger.runner.study_folder import is_held, study_lock
 from leafledger.study.rules import (
     BY_NAME,
     EVERYTHING,
@@ -41,7 +43,7 @@ from leafledger.study.rules import (
     VARIANTS,
     VARIANTS_TABLE,
 )
-from leafledger.study.settings import plan_of_study, settings_of
+from leafledger.study.settings import SHEET_ROWS, plan_of_study, settings_of
 from leafledger.study.study import PLAN_HISTORY_TASK, Study, Task, inputs, outputs, tasks
 from leafledger.study.table_files import (
     canonical_json,
@@ -397,9 +399,10 @@ def outdated(
     planned: dict[Task, Planned] = {}
     writers: dict[str, Task] = {}
     table = table_at_start(study) if among is None else None
+    attempts = Attempts(study)
     for task in tasks(study) if among is None else among:
         made = [path for path in inputs(study, task).values() if writers.get(path) in planned]
-        why = why_run(study, task, digests, made, table)
+        why = why_run(study, task, digests, made, table, attempts)
         if why is not None:
             planned[task] = Planned(task, why, certain=True)
         elif made:
@@ -415,6 +418,7 @@ def why_run(
     digests: FileDigests,
     leave_out: Collection[str] = (),
     table: TableAtStart | None = None,
+    attempts: Attempts | None = None,
 ) -> str | None:
     """Return why a task must run, or ``None`` if its record holds for all that is there.
 
@@ -428,10 +432,12 @@ def why_run(
         Inputs that are about to be made again: what they hold now decides nothing.
     table
         The table of the variants as a run will find it, where it is not as it should be.
+    attempts
+        How earlier runs left tasks without a record; read when first asked for.
     """
     record = read_record(study.folder / task.record)
     if record is None:
-        return "not run yet"
+        return (attempts or Attempts(study)).why_no_record(task)
     expected = inputs(study, task)
     seen: Digests = digests
     if table is not None and EVERYTHING in BY_NAME[task.rule].reads:
@@ -446,6 +452,51 @@ def why_run(
         or _outputs_changed(record, outputs(task), digests)
         or _record_changed(study.folder, record, task)
     )
+
+
+class Attempts:
+    """How the runs of a study ended for a task that has no record.
+
+    Parameters
+    ----------
+    study
+        The study under the variant at work; runs of other variants say nothing of it.
+    """
+
+    def __init__(self, study: Study) -> None:
+        self._folder, self._variant = study.folder, study.variant
+        self._read: dict[str, tuple[dict[str, str], set[str]]] = {}
+
+    def why_no_record(self, task: Task) -> str:
+        """Return in words why a task has no record, from the newest run that took it up."""
+        for run in reversed(self._runs):
+            ends, began = self._of_run(run["run"])
+            if task.name in ends:
+                return f"{_WITHOUT_RECORD.get(ends[task.name], _LOST)} {run['run']}"
+            if task.name in began:
+                at_work = run["outcome"] == "running" and is_held(self._folder)
+                return f"{'at work' if at_work else 'cut short'} in run {run['run']}"
+        return "not run yet"
+
+    @cached_property
+    def _runs(self) -> list[events.Run]:
+        return [run for run in events.runs(self._folder) if run.get("variant") == self._variant]
+
+    def _of_run(self, run: str) -> tuple[dict[str, str], set[str]]:
+        """Return task -> how it ended in a run, and the tasks that began in it."""
+        if run not in self._read:
+            done = events.events_of(self._folder, run)
+            lines, _ = events.read_progress(self._folder, run)
+            began = {str(line["task"]) for line in lines if line.get("state") == "started"}
+            self._read[run] = {one["task"]: str(one["outcome"]) for one in done}, began
+        return self._read[run]
+
+
+_LOST = "its record is no longer there; made in run"
+_WITHOUT_RECORD = {
+    "failed": "failed in run",
+    "input_fault": "found its input at fault in run",
+}
 
 
 class Digests(Protocol):
@@ -553,10 +604,6 @@ def _settings_changed(study: Study, task: Task, record: Record) -> str | None:
     return "; ".join(said)
 
 
-_ROWS = frozenset({"scans", "units", "elsewhere", "labels"})
-"""Settings that hold rows of the sheets: one of each scan or unit, texts and numbers."""
-
-
 def _same_settings(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
     """Tell whether two settings are the same, 1 and 1.0 being two.
 
@@ -564,10 +611,10 @@ def _same_settings(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
     study's rows as text takes most of the time of ``status``.
     """
     rows_same = before.keys() == now.keys() and all(
-        before[name] == now[name] for name in now if name in _ROWS
+        before[name] == now[name] for name in now if name in SHEET_ROWS
     )
     others = [
-        {name: value for name, value in settings.items() if name not in _ROWS}
+        {name: value for name, value in settings.items() if name not in SHEET_ROWS}
         for settings in (before, now)
     ]
     return rows_same and canonical_json(others[0]) == canonical_json(others[1])

@@ -39,7 +39,7 @@ from leafledger.runner.outdated import (
     why_not_as_recorded,
     would_run,
 )
-from leafledger.runner.scheduler import why_all_wait
+from leafledger.runner.scheduler import path_problems, why_all_wait
 from leafledger.runner.step import (
     NO_STORE_VARIABLE,
     PARENT_VARIABLE,
@@ -538,6 +538,8 @@ def enter_runs(study: Study, results: list[RunResult], interrupted: list[str], h
 
 
 def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> RunResult:
+    if problems := path_problems():
+        raise InputFault(problems)
     run = events.new_run_id()
     folder = study.folder
     listen = how.listen or (lambda _line: None)

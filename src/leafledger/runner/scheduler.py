@@ -8,6 +8,8 @@ of its jobs nothing is known but what they wrote into the study.
 from __future__ import annotations
 
 import getpass
+import importlib.util
+import os
 import re
 import shutil
 import subprocess
@@ -35,6 +37,31 @@ def _answer(*command: str) -> str | None:
     except (OSError, subprocess.TimeoutExpired):
         return None
     return done.stdout if done.returncode == 0 else None
+
+
+def path_problems() -> list[Problem]:
+    """Return a problem if ordinary commands that a run starts are not on this machine's ``PATH``.
+
+    Snakemake starts every task by a shell; its plugin for SLURM, where it is installed, asks
+    ``which`` for commands as soon as Snakemake is loaded, whatever the profile.
+    """
+    names = ["bash", "env"]
+    if importlib.util.find_spec("snakemake_executor_plugin_slurm") is not None:
+        names.append("which")
+    missing = [name for name in names if shutil.which(name) is None]
+    if not missing or os.name != "posix":
+        return []
+    named = ", ".join(f"`{name}`" for name in missing)
+    return [
+        Problem(
+            file="PATH",
+            found=f"no command {named} on the PATH",
+            expected="the ordinary commands of the system, by which Snakemake starts every task",
+            mend="Add their folders, as in `export PATH=$PATH:/usr/bin:/bin`, and see what sets "
+            "PATH otherwise (a job's script, a line in your shell's start file); a command that is "
+            "nowhere is installed with the system's packages.",
+        )
+    ]
 
 
 def scheduler_problems() -> list[Problem]:

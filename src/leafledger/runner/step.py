@@ -27,7 +27,14 @@ from typing import Any
 from leafledger.errors import InputFault, Problem, StageFailure
 from leafledger.platforms import end_with_parent, peak_memory_bytes
 from leafledger.records import events
-from leafledger.records.digests import Code, code_of, files_below, sha256_of_file, version
+from leafledger.records.digests import (
+    Code,
+    code_of,
+    files_below,
+    sha256_of_file,
+    sha256_of_value,
+    version,
+)
 from leafledger.records.record import (
     Job,
     Record,
@@ -45,7 +52,7 @@ from leafledger.runner.lease import JobAtWork, is_current
 from leafledger.study.definition_file import definition_of
 from leafledger.study.reading import HandedJob, Rests, hand_job, handed_job, read_study
 from leafledger.study.rules import BY_NAME, LOGS
-from leafledger.study.settings import settings_of
+from leafledger.study.settings import SHEET_ROWS, settings_of
 from leafledger.study.sheets import with_own_names, with_scan_sheet
 from leafledger.study.study import Study, Task, inputs, outputs
 from leafledger.study.table_files import refuse_links, remove_file, write_json
@@ -160,10 +167,15 @@ def code_of_task(task: Task) -> Code:
 
 
 def key_value(study: Study, task: Task, own_digests: dict[str, str | None]) -> dict[str, Any]:
-    """Return what Snakemake is told of a task: settings, code, digests of the user's own files."""
+    """Return what Snakemake is told of a task: settings, code, digests of the user's own files.
+
+    It writes that down with every file, so that of rows of sheets it is told the digest alone.
+    """
     code = code_of_task(task)
+    settings = settings_of(study, task.rule, task.session)
+    rows = {name: sha256_of_value(settings[name]) for name in SHEET_ROWS & settings.keys()}
     seen: dict[str, Any] = {
-        "settings": settings_of(study, task.rule, task.session),
+        "settings": {**settings, **rows},
         "code": code.sha256,
         "libraries": code.libraries,
     }

@@ -10,16 +10,18 @@ import atexit
 import os
 import shlex
 import sys
-from collections.abc import Callable, Iterable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from leafledger.errors import InputFault
 from leafledger.platforms import keeping_sigterm
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
+from leafledger.records.record import read_record
+from leafledger.records.store import ContentStore
 from leafledger.runner.outdated import outdated
 from leafledger.runner.step import (
     JOB_CONFIG,
@@ -101,6 +103,9 @@ class StudyWorkflow:
         Snakemake's own object, which hands that on.
     """
 
+    _read_by_run: ClassVar[Study | None] = None
+    """The study as the run in this process has read it: it is not read again at each level."""
+
     def __init__(self, folder: Path, config: Mapping[str, Any], workflow: Any = None) -> None:
         self._given = GivenRun.of_text(str(config.get(JOB_CONFIG, "")))
         self._is_job = is_job = workflow is not None and not workflow.is_main_process
@@ -126,7 +131,7 @@ class StudyWorkflow:
             if self._plain:
                 self.study, self._rests = read_study_at_rest(folder)
             else:
-                self.study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
+                self.study = self._of_run(folder, os.environ.get(VARIANT_VARIABLE) or None)
             if self._plain:
                 # Plain Snakemake: the study is ours until this process ends. The runner, and
                 # Snakemake's own children, have it already and say so in the environment.
@@ -143,6 +148,23 @@ class StudyWorkflow:
                     ]
         except InputFault as fault:
             raise SystemExit(f"leafledger: the study cannot run.\n{fault}") from None
+
+    @classmethod
+    @contextmanager
+    def holding(cls, study: Study) -> Iterator[None]:
+        """Let Snakefiles that this process reads within the block see a study as it was read."""
+        before, cls._read_by_run = cls._read_by_run, study
+        try:
+            yield
+        finally:
+            cls._read_by_run = before
+
+    @classmethod
+    def _of_run(cls, folder: Path, variant: str | None) -> Study:
+        held = cls._read_by_run
+        if held is not None and (held.folder, held.variant) == (folder, variant):
+            return held
+        return read_study(folder, variant)
 
     def renew_marks(self) -> None:
         """Let plain Snakemake make again what our records call out of date.
@@ -161,6 +183,7 @@ class StudyWorkflow:
             stale = {one.task for one in outdated(self.study, digests, tasks(self.study))}
             run = os.environ[events.RUN_VARIABLE]
             hand_jobs(self.study, run, stale, self._rests)
+            self._hold_for_going_back(stale)
         for task in tasks(self.study):
             mark = self.study.folder / f"{MARKS}/{task.name}"
             if task in stale or not mark.is_file():
@@ -170,6 +193,14 @@ class StudyWorkflow:
                 os.utime(
                     not_through_a_link(self.study.folder / task.record), (_OUTDATED, _OUTDATED)
                 )
+
+    def _hold_for_going_back(self, stale: Iterable[Task]) -> None:
+        """Keep the large tables that Snakemake removes before it makes them anew."""
+        store = ContentStore(self.study.folder)
+        for task in stale if may_use_store() else ():
+            record = read_record(self.study.folder / task.record)
+            if record is not None:
+                store.hold_in_place(record)
 
     @property
     def stages(self) -> tuple[str, ...]:
@@ -313,7 +344,7 @@ def size_of(path: Path) -> int:
         return 0
 
 
-def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
+def run_tasks(study: Study, tasks: Iterable[Task], cores: int) -> bool:
     """Let Snakemake run exactly these tasks, side by side on ``cores``.
 
     The tasks have been found out of date by our own records, so Snakemake is told to run them
@@ -346,12 +377,13 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
     try:
         with (
             keeping_sigterm(),
+            StudyWorkflow.holding(study),
             SnakemakeApi(OutputSettings(quiet=quiet, show_failed_logs=False)) as api,
         ):
             workflow = api.workflow(
                 resource_settings=ResourceSettings(cores=cores),
                 snakefile=snakefile(),
-                workdir=folder,
+                workdir=study.folder,
             )
             dag = workflow.dag(
                 DAGSettings(
@@ -390,7 +422,8 @@ def drop_incomplete(study: Study) -> None:
     every = tasks(study)
     paths = [path.rstrip("/") for task in every for path in [*outputs(task).values(), task.record]]
     # It says so of every file that it did not remember; there is nothing to do for these.
-    with suppress(WorkflowError), SnakemakeApi(OutputSettings(quiet={Quietness.ALL})) as api:
+    quiet = OutputSettings(quiet={Quietness.ALL})
+    with suppress(WorkflowError), StudyWorkflow.holding(study), SnakemakeApi(quiet) as api:
         workflow = api.workflow(
             resource_settings=ResourceSettings(cores=1),
             snakefile=snakefile(),

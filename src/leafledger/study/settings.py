@@ -23,6 +23,8 @@ from leafledger.study.written_plan import Plan, plan_of
 # ----------------------------------------------------------------------
 
 Settings = dict[str, Any]
+SHEET_ROWS = frozenset({"scans", "units", "elsewhere", "labels"})
+"""Settings that hold rows of the sheets: one of each scan or unit, texts and numbers."""
 
 
 def settings_of(study: Study, rule: str, session: str | None) -> Settings:

@@ -585,6 +585,44 @@ def spectra_by_group(
             yield SpectraTable(rows, wavelength_nm, arrays, in_file)
 
 
+def spectra_of_rows(path: Path, name: str, rows: NDArray[np.intp]) -> NDArray[np.float64] | None:
+    """Return a spectrum column of some rows; ``None`` if the table has no such column.
+
+    Only row groups that hold one of them are read, and one is held at a time.
+
+    Parameters
+    ----------
+    path
+        The table.
+    name
+        The spectrum column.
+    rows
+        Numbers of rows, in any order; shape ``(n,)``.
+
+    Returns
+    -------
+    NDArray[np.float64] or None
+        Shape ``(n, n_wavelengths)``.
+    """
+    import pyarrow.parquet as pq
+
+    n_wavelengths = len(spectra_metadata(path)[0])
+    with pq.ParquetFile(path) as source:
+        if name not in source.schema_arrow.names:
+            return None
+        out = np.empty((len(rows), n_wavelengths))
+        start = 0
+        for group in range(source.num_row_groups):
+            stop = start + source.metadata.row_group(group).num_rows
+            asked = np.flatnonzero((rows >= start) & (rows < stop))
+            if asked.size:
+                table = source.read_row_group(group, columns=[name], use_threads=False)
+                values = spectrum_matrix(table.column(name), n_wavelengths)
+                out[asked] = values[rows[asked] - start]
+            start = stop
+    return out
+
+
 def spectra_metadata(path: Path) -> tuple[NDArray[np.float64], dict[str, Any]]:
     """Return the wavelengths and the further metadata of a table of spectra; no row is read."""
     import pyarrow.parquet as pq
@@ -699,33 +737,119 @@ def load_spectra(
     """
     import pandas as pd
 
+    parts = _session_parts(reflectance, accepted, trusted_range, only_accepted, sessions)
+    if not parts:
+        raise ValueError("no session asked for")
+    rows = pd.concat([part.rows for part in parts], ignore_index=True)
+    for name in sorted({name for row in units.values() for name in row}):
+        rows[name] = [units.get(unit, {}).get(name, "") for unit in rows["unit"]]
+    # Wavelength after wavelength in memory: what follows reads columns.
+    out = np.empty((len(rows), len(parts[0].wavelength_nm)), order="F")
+    start = 0
+    for part in parts:
+        stop = start + len(part.rows)
+        part.read_into(out[start:stop])
+        start = stop
+    return Spectra(out, parts[0].wavelength_nm, rows)
+
+
+def spectra_of_sessions(
+    reflectance: Mapping[str, Path],
+    accepted: Path,
+    trusted_range: Path,
+    *,
+    sessions: Sequence[str] | None = None,
+) -> Iterator[tuple[str, Spectra]]:
+    """Yield each session with its accepted spectra, as :func:`load_spectra` has them together.
+
+    One session is held at a time; the rows have no columns of units.
+
+    Parameters
+    ----------
+    reflectance, accepted, trusted_range, sessions
+        As of :func:`load_spectra`.
+
+    Raises
+    ------
+    InputFault
+        If the sessions do not share one wavelength axis.
+    """
+    for part in _session_parts(reflectance, accepted, trusted_range, True, sessions):
+        out = np.empty((len(part.rows), len(part.wavelength_nm)))
+        part.read_into(out)
+        yield part.session, Spectra(out, part.wavelength_nm, part.rows)
+
+
+@dataclass(frozen=True)
+class _SessionPart:
+    """The rows of one session that are wanted, and where their spectra lie.
+
+    Attributes
+    ----------
+    session, path
+        The session and its table of reflectance.
+    rows
+        One for each wanted scan, sorted by scan.
+    places
+        Row of each scan of the table, -1 for one that is not wanted; shape ``(n_in_table,)``.
+    inside
+        Which wavelengths of the table are trusted.
+    wavelength_nm
+        These.
+    """
+
+    session: str
+    path: Path
+    rows: pd.DataFrame
+    places: NDArray[np.intp]
+    inside: NDArray[np.bool_]
+    wavelength_nm: NDArray[np.float64]
+
+    def read_into(self, out: NDArray[np.float64]) -> None:
+        """Read the spectra a row group at a time; shape ``(n_rows, n_wavelengths)``."""
+        start = 0
+        for table in spectra_by_group(self.path, ("reflectance",)):
+            values = table.spectra["reflectance"]
+            places = self.places[start : start + len(values)]
+            start += len(values)
+            wanted = places >= 0
+            out[places[wanted]] = values[wanted][:, self.inside]
+
+
+def _session_parts(
+    reflectance: Mapping[str, Path],
+    accepted: Path,
+    trusted_range: Path,
+    only_accepted: bool,
+    sessions: Sequence[str] | None,
+) -> list[_SessionPart]:
+    """Return what is wanted of each session; no spectrum is read."""
+    import pyarrow.parquet as pq
+
     limits = read_json(trusted_range)
     keep = read_csv(accepted).set_index("scan")
     chosen_sessions = [s for s in reflectance if sessions is None or s in sessions]
-    frames: list[pd.DataFrame] = []
-    blocks: list[NDArray[np.float64]] = []
     axis: NDArray[np.float64] | None = None
+    parts = []
     for session in chosen_sessions:
-        table = read_spectra(reflectance[session], ("reflectance",))
-        if axis is not None and not np.array_equal(axis, table.wavelength_nm):
+        path = reflectance[session]
+        wavelength_nm, _ = spectra_metadata(path)
+        if axis is not None and not np.array_equal(axis, wavelength_nm):
             raise InputFault(two_axes_problem(chosen_sessions[0], session))
-        axis = table.wavelength_nm
-        rows = keep.reindex(table.rows["scan"])
+        axis = wavelength_nm
+        scans = pq.read_table(path, columns=["scan"]).to_pandas(strings_to_categorical=False)
+        rows = keep.reindex(scans["scan"])
         chosen = np.asarray(rows["accepted"], dtype=bool)
         if not only_accepted:
             chosen = np.ones(len(rows), dtype=bool)
         order = np.flatnonzero(chosen)
         order = order[np.argsort(rows.index.to_numpy(dtype=str)[order], kind="stable")]
-        frames.append(rows.iloc[order].reset_index())
-        blocks.append(table.spectra["reflectance"][order])
-    if axis is None:
-        raise ValueError("no session asked for")
-    inside = (axis >= limits["start_nm"]) & (axis <= limits["stop_nm"])
-    rows = pd.concat(frames, ignore_index=True)
-    columns = sorted({name for row in units.values() for name in row})
-    for name in columns:
-        rows[name] = [units.get(unit, {}).get(name, "") for unit in rows["unit"]]
-    return Spectra(np.concatenate(blocks)[:, inside], axis[inside], rows)
+        places = np.full(len(rows), -1, dtype=np.intp)
+        places[order] = np.arange(len(order))
+        inside = np.asarray((axis >= limits["start_nm"]) & (axis <= limits["stop_nm"]))
+        wanted = rows.iloc[order].reset_index()
+        parts.append(_SessionPart(session, path, wanted, places, inside, axis[inside]))
+    return parts
 
 
 def two_axes_problem(first: str, other: str) -> Problem:

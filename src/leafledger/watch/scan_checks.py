@@ -209,9 +209,10 @@ class SessionInMemory(Session):
 
     sources: Mapping[str, Floats] = field(default_factory=dict)
 
-    def uncertainty_source(self, name: str) -> Floats | None:
-        """Return a part of the uncertainty of reflectance by its name; ``None`` if not there."""
-        return self.sources.get(name)
+    def uncertainty_source(self, name: str, rows: NDArray[np.intp]) -> Floats | None:
+        """Return a part of the uncertainty of some leaves by its name; ``None`` if not there."""
+        values = self.sources.get(name)
+        return None if values is None else values[rows]
 
 
 @dataclass

@@ -66,5 +66,5 @@ const offerStill = (figure) => {
   if (!plot) return;
   const name = figure.id.replace("fig-", "");
   const buttons = plot.tagName === "IMG" ? [pictureButton(plot, name)] : saveButtons(name, stillDrawing(plot));
-  figure.querySelector(".frame").after(el("div", { class: "tools still" }, ...buttons));
+  [...figure.querySelectorAll(".frame")].pop().after(el("div", { class: "tools still" }, ...buttons));
 };
