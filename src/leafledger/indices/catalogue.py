@@ -126,8 +126,22 @@ class Entry(Formula):
 @functools.cache
 def catalogue() -> dict[str, Entry]:
     """Return all published indices by id, in the order of the file, read as published."""
+    return {row["index"]: _entry(row) for row in published_rows()}
+
+
+@functools.cache
+def published_rows() -> tuple[dict[str, str], ...]:
+    """Return the rows of the catalogue's file, in its order."""
     with _FILE.open(encoding="utf-8", newline="") as lines:
-        return {row["index"]: _entry(row) for row in csv.DictReader(lines)}
+        return tuple(csv.DictReader(lines))
+
+
+def source_of(row: Mapping[str, str]) -> str:
+    """Return where an index was published, in one line, from its row of the catalogue's file."""
+    authors = row["authors"]
+    memory = "from memory" + (f"; {row['seen']}" if row["seen"] else "")
+    when = authors if "(" in authors else f"{authors} ({row['year']})"
+    return f"{when}. {row['journal']} ({memory})"
 
 
 def averaged(entry: Entry, width_nm: float) -> Entry:
@@ -137,9 +151,6 @@ def averaged(entry: Entry, width_nm: float) -> Entry:
 
 
 def _entry(row: dict[str, str]) -> Entry:
-    authors = row["authors"]
-    memory = "from memory" + (f"; {row['seen']}" if row["seen"] else "")
-    when = authors if "(" in authors else f"{authors} ({row['year']})"
     return Entry(
         index=row["index"],
         name=row["name"],
@@ -149,7 +160,7 @@ def _entry(row: dict[str, str]) -> Entry:
         domain=row["domain"],
         responds_to=row["responds_to"],
         confusions=row["confusions"],
-        source=f"{when}. {row['journal']} ({memory})",
+        source=source_of(row),
         tree=parse(row["formula"]),
         authors=row["authors"],
         year=row["year"],

@@ -12,12 +12,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.acceptance import predicted_noise
 from leafledger.quality.cross_session_checks import DARK_NOISE, duplicate, time_order
 from leafledger.quality.leaves import check_clip, check_leaves, check_replicates
 from leafledger.quality.reference_checks import check_counts, leaves_on_faults
 from leafledger.quality.room_light import check_ambient, lines_in_whites
-from leafledger.quality.session import Findings, Flag, Session, flag_table, read_indices
+from leafledger.quality.session import (
+    Findings,
+    Flag,
+    Session,
+    flag_table,
+    predicted_noise,
+    read_indices,
+)
 from leafledger.quality.session_levels import level_table
 from leafledger.quality.wavelength_axis import AxisShift, check_wavelengths
 from leafledger.records.record import Job, Metric, Outcome

@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from leafledger.indices.catalogue import catalogue
+from leafledger.indices.catalogue import published_rows, source_of
 from leafledger.words import listed
 
 # The works: one entry each, and how it is written in text, in a list and in BibTeX.
@@ -418,8 +418,8 @@ def _slug(name: str) -> str:
 def _works_of_catalogue() -> dict[str, tuple[Work, ...]]:
     """Return index -> its works; two works of one key get the letters a, b and so on."""
     rows = {
-        name: works_in(entry.authors, entry.year, entry.journal)
-        for name, entry in catalogue().items()
+        row["index"]: works_in(row["authors"], row["year"], row["journal"])
+        for row in published_rows()
     }
     # One work may be named with all its authors in one row and with "others" in the next.
     whole: dict[tuple[str, str, str], Work] = {}
@@ -455,8 +455,7 @@ def works_of_index(entry: Mapping[str, Any]) -> tuple[Work, ...]:
         The index in ``indices/catalogue.json``.
     """
     index, source = str(entry["index"]), str(entry.get("source") or "")
-    published = catalogue().get(index)
-    if published is not None and published.source == source:
+    if any(row["index"] == index and source_of(row) == source for row in published_rows()):
         return _works_of_catalogue()[index]
     if not source:
         return ()
