@@ -28,7 +28,7 @@ from leafledger.report.classification import classification_part
 from leafledger.report.conclusions_held import robustness_part
 from leafledger.report.drawing import without_collecting
 from leafledger.report.figures import STYLE, FigureSet, InteractiveFigure
-from leafledger.report.gather import gather
+from leafledger.report.gather import Material, gather
 from leafledger.report.next_study import next_study_part
 from leafledger.report.pigments import pigments_part, traits_part
 from leafledger.report.provenance import lineage, provenance_part
@@ -74,10 +74,7 @@ def run(job: Job) -> Outcome:
 
 def _made(job: Job, style: AbstractContextManager[Any]) -> Outcome:
     material = gather(job)
-    sheets = sheets_of(material)
-    workbook = beside(
-        lambda: written(material.title, front_of(material, sheets), sheets), apart=True
-    )
+    workbook = beside(lambda: _workbook(material), apart=True)
     kept = KeptFiles(job.folder, DRAWINGS) if may_use_store() else None
     figures = FigureSet(job.settings["report"]["figures"], kept)
     with style:
@@ -126,6 +123,12 @@ def _made(job: Job, style: AbstractContextManager[Any]) -> Outcome:
             Metric("page_size", len(page.encode()), "byte"),
         ]
     )
+
+
+def _workbook(material: Material) -> bytes:
+    """Return the workbook of all tables; its sheets are held only while it is made."""
+    sheets = sheets_of(material)
+    return written(material.title, front_of(material, sheets), sheets)
 
 
 def _write_figures(job: Job, figures: FigureSet) -> None:
