@@ -33,7 +33,7 @@ from scale import DOCS, make_study
 SIZES = ("20000x10", "20000x50", "100000x50")
 BASE, MANY_SESSIONS, LARGE = SIZES
 LARGEST_MB, JUDGE_S, GROWTH, SESSIONS_COST = 1000, 4.0, 5.5, 1.75
-SMALLEST_LEDGER = 20_000
+SMALLEST_LEDGER = 100_000
 """In studies of fewer scans the database and the page, kept twice, weigh more than the results."""
 STEP_S = 0.25
 _TICKS = os.sysconf("SC_CLK_TCK")
