@@ -528,7 +528,7 @@ def gather(job: Job) -> Material:
         if "classes_summary" in inputs
         else None,
         records={
-            role.removeprefix("record/"): read_json(path)
+            role.removeprefix("record/"): _record_without_scans(path)
             for role, path in inputs.items()
             if role.startswith("record/")
         },
@@ -574,6 +574,18 @@ def accepted_only(spectra: Spectra) -> Spectra:
     stored: Any = spectra.reflectance
     left: Any = stored.only(kept) if isinstance(stored, StoredReflectance) else stored[kept]
     return Spectra(left, spectra.wavelength_nm, spectra.rows[kept].reset_index(drop=True))
+
+
+def _record_without_scans(path: Path) -> dict[str, Any]:
+    """Return a record in which the rows of the scan sheet are counted, not held.
+
+    The page says how many they are and shows none of them.
+    """
+    record: dict[str, Any] = read_json(path)
+    settings = dict(record["settings"])
+    if "scans" in settings:
+        settings["scans"] = [None] * len(settings["scans"])
+    return {**record, "settings": settings}
 
 
 class _TablesInFiles(Mapping[str, "pd.DataFrame"]):

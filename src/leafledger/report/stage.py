@@ -317,10 +317,7 @@ def run(job: Job) -> Outcome:
 
 def _made(job: Job, style: AbstractContextManager[Any]) -> Outcome:
     material = gather(job)
-    sheets = sheets_of(material)
-    workbook = beside(
-        lambda: written(material.title, front_of(material, sheets), sheets), apart=True
-    )
+    workbook = beside(lambda: _workbook(material), apart=True)
     kept = KeptFiles(job.folder, DRAWINGS) if may_use_store() else None
     figures = FigureSet(job.settings["report"]["figures"], kept)
     with style:
@@ -369,6 +366,12 @@ def _made(job: Job, style: AbstractContextManager[Any]) -> Outcome:
             Metric("page_size", len(page.encode()), "byte"),
         ]
     )
+
+
+def _workbook(material: Material) -> bytes:
+    """Return the workbook of all tables; its sheets are held only while it is made."""
+    sheets = sheets_of(material)
+    return written(material.title, front_of(material, sheets), sheets)
 
 
 def _write_figures(job: Job, figures: FigureSet) -> None:
