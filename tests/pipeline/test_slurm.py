@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 import platform
+import random
 import shutil
 import signal
 import subprocess
@@ -174,13 +175,16 @@ def nothing_inherited(tmp_path: Path) -> dict[str, str]:
 
 
 def start(
-    study: Path, profile: str | Path = "slurm", environment: Mapping[str, str] | None = None
+    study: Path,
+    profile: str | Path = "slurm",
+    environment: Mapping[str, str] | None = None,
+    *more: str,
 ) -> subprocess.Popen[str]:
     """Start a run on the cluster."""
     return subprocess.Popen(
         [
             *(sys.executable, "-m", "leafledger.cli", "run", str(study)),
-            *("--profile", str(profile), "--cores", "2"),
+            *("--profile", str(profile), "--cores", "2", *more),
         ],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
@@ -202,6 +206,15 @@ def jobs(study: Path) -> list[str]:
     )
     lines = (line.strip().split("|") for line in done.stdout.splitlines())
     return [number for number, place in lines if place == str(study)]
+
+
+def running(study: Path) -> dict[str, str]:
+    """Return the jobs of a study that run -> their node."""
+    done = subprocess.run(
+        ["squeue", "-h", "-t", "R", "-o", "%i|%N|%Z"], capture_output=True, text=True, check=True
+    )
+    lines = (line.strip().split("|") for line in done.stdout.splitlines())
+    return {number: node for number, node, place in lines if place == str(study)}
 
 
 def lines_of_progress(study: Path) -> list[dict[str, Any]]:
@@ -279,6 +292,72 @@ def test_a_job_cancelled_a_head_killed_and_what_the_next_one_does(
     ran = [line["task"] for line in lines_of_progress(small_study) if line.get("state") == "done"]
     assert ran.count("intake.day0") == 1, "what was finished is not computed anew"
     assert ran.count("classes") == 1
+
+
+def test_jobs_cancelled_at_random_cost_no_result(
+    slurm: Path,
+    small_study: Path,
+    small_study_run: Path,
+    nothing_inherited: dict[str, str],
+) -> None:
+    """Somebody's ``scancel`` at any moment, of jobs that inherit nothing; then once more."""
+    dice, cancelled, code, told = random.Random(19), 0, 1, ""
+    for _ in range(4):
+        run = start(small_study, environment=nothing_inherited)
+        while run.poll() is None:
+            here = running(small_study)
+            if here and cancelled < 3:
+                time.sleep(dice.uniform(0, 15))
+                if now := running(small_study):
+                    subprocess.run(["scancel", dice.choice(sorted(now))], check=False)
+                    cancelled += 1
+            time.sleep(0.5)
+        code, ended = end_of(run)
+        assert code in {0, 1}, ended
+        told += ended
+        if code == 0:
+            break
+        assert "cancelled from outside (scancel; job " in ended
+    assert code == 0, told
+    assert cancelled == 3
+    assert "cancelled from outside (scancel; job " in told
+    same_results(small_study, small_study_run)
+
+
+def test_a_job_killed_for_time_is_named_and_tried_again(
+    slurm: Path, ran_study: Path, edit: Callable[[Path, str, str], None]
+) -> None:
+    before = digests(ran_study)
+    edit(ran_study / "study.yaml", "title: ", "title: Another ")
+    run = start(ran_study)
+    until(lambda: jobs(ran_study) and begun(ran_study, "report") == 1, 200, "the report begins")
+    (number,) = jobs(ran_study)
+    # What a limit of minutes does in minutes: the job's time is over now.
+    subprocess.run(["scontrol", "update", f"JobId={number}", "EndTime=now"], check=True)
+    code, told = end_of(run)
+    assert code == 0, told
+    assert f"report: killed for time (job {number} on " in told
+    assert "; tried once more, asking for more" in told
+    changed = {name for name, digest in digests(ran_study).items() if before.get(name) != digest}
+    assert "results/report.html" in changed and "results/effects.csv" not in changed
+
+
+def test_variants_run_on_the_cluster_too(slurm: Path, ran_study: Path) -> None:
+    path = ran_study / "study.yaml"
+    variants = "variants:\n  outliers_out: {quality: {apply: faults_and_outliers}}\n"
+    path.write_text(path.read_text("utf-8") + variants, encoding="utf-8")
+    before = digests(ran_study)
+    code, told = end_of(start(ran_study, "slurm", None, "--variants"))
+    assert code == 0, told
+    assert "Variant outliers_out: " in told
+    table = (ran_study / "results/variants.csv").read_text("utf-8")
+    assert "outliers_out" in table and "as_stated" in table
+    after = digests(ran_study)
+    own = {name for name in before if name.endswith(".csv")} - {"results/variants.csv"}
+    assert own and {n: after[n] for n in own} == {n: before[n] for n in own}, "as stated in the end"
+    book = [run for run in events.runs(ran_study) if run["outcome"] == "done"]
+    assert [run.get("variant") for run in book] == [None, "outliers_out", None]
+    assert len(list((ran_study / "logs/slurm").rglob("*.log"))) > 0, "the last run was on it, too"
 
 
 def test_ctrl_c_cancels_the_jobs(slurm: Path, small_study: Path) -> None:

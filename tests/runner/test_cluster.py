@@ -207,6 +207,14 @@ def test_needs_grow_with_values_and_with_attempts() -> None:
         ("unit_means", 10_000_000, 354, 16.5),
         ("effects", 10_000_000, 519, 44.0),
         ("report", 10_000_000, 730, 85.6),
+        # Alone in a process, 2,000 and 20,000 scans of ten classes, 999 permutations; traits with
+        # 20 assays.
+        ("classes", 1_000_000, 466, 40.8),
+        ("classes", 10_000_000, 522, 35.6),
+        ("rivals", 1_000_000, 460, 47.9),
+        ("rivals", 10_000_000, 498, 48.0),
+        ("traits", 1_100_000, 303, 4.2),
+        ("traits", 11_000_000, 732, 15.3),
     ],
 )
 def test_jobs_ask_for_more_than_was_measured(

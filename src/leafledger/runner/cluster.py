@@ -381,7 +381,8 @@ class Cluster:
             with StudyWorkflow.holding(study):
                 said = self._submit(study.folder, batch, attempt)
             digests.save()
-            left = {one.task for one in outdated(study, digests)} & {*batch}
+            # As a run judges its levels: the table of the variants, if asked for, is in place.
+            left = {one.task for one in outdated(study, digests, tasks(study))} & {*batch}
             if not left:
                 return True
             refused, cut = self._cut_off(study.folder, said, batch)
@@ -402,7 +403,7 @@ class Cluster:
         last = RULES[-1].name
         if any(task.rule == last for task in stale):
             return [*stale]
-        planned = {one.task for one in outdated(study, digests)} | {*stale}
+        planned = {one.task for one in outdated(study, digests, tasks(study))} | {*stale}
         return [task for task in tasks(study) if task in planned and task.rule != last]
 
     def _submit(self, folder: Path, batch: Sequence[Task], attempt: int) -> str:

@@ -23,7 +23,7 @@ from leafledger.records.digests import FileDigests
 from leafledger.records.record import key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.cluster import Cluster, open_profile
-from leafledger.runner.outdated import keep_history, outdated, plan
+from leafledger.runner.outdated import keep_history, outdated
 from leafledger.runner.run import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.runner.step import (
     FOLDER_DATE,
@@ -162,7 +162,8 @@ def changed_meanwhile(study: Study, run: str, digests: FileDigests) -> str:
     was = "was changed" if len(changed) == 1 else "were changed"
     try:
         if changed or study.definition.intake.pattern:
-            planned = plan(read_study(study.folder, study.variant), digests)
+            now = read_study(study.folder, study.variant)
+            planned = outdated(now, digests, tasks(now))
         else:  # raw files: only the intake reads them
             of_intake = [task for task in tasks(study) if task.rule == "intake"]
             planned = outdated(study, digests, of_intake)
