@@ -202,10 +202,10 @@ def check_tables(
     StageFailure
         If an expectation could not be evaluated at all.
     """
-    found: dict[str, dict[str, Any]] = {}
+    outcomes: dict[str, dict[str, Any]] = {}
     for name in dict.fromkeys(item.table for item in expected):
-        own = [item for item in expected if item.table == name]
-        found |= _check_table(f"{suite}/{name}", tables[name], own)
+        of_table = [item for item in expected if item.table == name]
+        outcomes |= _check_table(f"{suite}/{name}", tables[name], of_table)
     results = [
         {
             "name": item.name,
@@ -214,7 +214,7 @@ def check_tables(
             "severity": severity,
             "expected": item.words,
             "mend": item.mend,
-            **found[item.name],
+            **outcomes[item.name],
         }
         for item in expected
     ]
@@ -255,8 +255,8 @@ def _check_table(
 
     suite = gx.ExpectationSuite(name=name)
     for item in expected:
-        made = getattr(gx.expectations, item.kind)
-        suite.add_expectation(made(**item.arguments, meta={"name": item.name}))
+        expectation = getattr(gx.expectations, item.kind)
+        suite.add_expectation(expectation(**item.arguments, meta={"name": item.name}))
     batch = (
         context.data_sources.add_or_update_pandas("tables")
         .add_dataframe_asset(name)
@@ -268,10 +268,10 @@ def _check_table(
     report = batch.validate(suite, result_format=form)
     out: dict[str, dict[str, Any]] = {}
     for result in report.results:
-        known = result.to_json_dict()
-        item_name = known["expectation_config"]["meta"]["name"]
-        _refuse_unevaluated(name, item_name, known["exception_info"])
-        out[item_name] = _plain(known)
+        evaluated = result.to_json_dict()
+        item_name = evaluated["expectation_config"]["meta"]["name"]
+        _refuse_unevaluated(name, item_name, evaluated["exception_info"])
+        out[item_name] = _plain(evaluated)
     return out
 
 
@@ -284,8 +284,8 @@ def _refuse_unevaluated(table: str, name: str, info: Mapping[str, Any]) -> None:
 
 def _of_empty(item: Expected) -> dict[str, Any]:
     """Return the result for a table without rows: nothing breaks, but wanted ids are missing."""
-    wanted = item.arguments.get("value_set", ()) if "EqualSet" in item.kind else ()
-    missing = [str(value) for value in wanted]
+    required = item.arguments.get("value_set", ()) if "EqualSet" in item.kind else ()
+    missing = [str(value) for value in required]
     return {
         "success": not missing,
         "observed": f"no rows; {len(missing)} missing" if missing else "no rows",
@@ -294,15 +294,15 @@ def _of_empty(item: Expected) -> dict[str, Any]:
     }
 
 
-def _plain(known: Mapping[str, Any]) -> dict[str, Any]:
+def _plain(evaluated: Mapping[str, Any]) -> dict[str, Any]:
     """Return what an outsider needs of a result: success, what was seen, and where."""
-    result = known["result"]
+    result = evaluated["result"]
     where = result.get("unexpected_index_list")
     extra = [str(v) for v in result.get("partial_unexpected_list") or []]
     missing = [str(v) for v in result.get("partial_missing_list") or []]
     count = int(result.get("unexpected_count") or 0) + int(result.get("missing_count") or 0)
     if where is not None:
-        places = [_place(entry, known["expectation_config"]["kwargs"]) for entry in where]
+        places = [_place(entry, evaluated["expectation_config"]["kwargs"]) for entry in where]
         places = sorted(dict.fromkeys(places))
         count = int(result.get("unexpected_count") or 0)
         observed = f"{count} of {result.get('element_count')} rows"
@@ -317,7 +317,7 @@ def _plain(known: Mapping[str, Any]) -> dict[str, Any]:
             result.get("observed_value", f"{count} of {result.get('element_count')} rows")
         )
     return {
-        "success": bool(known["success"]),
+        "success": bool(evaluated["success"]),
         "observed": observed,
         "n_unexpected": count,
         "unexpected": places[:SHOWN],
@@ -328,9 +328,9 @@ def _place(entry: Mapping[str, Any], arguments: Mapping[str, Any]) -> str:
     column = arguments.get("column")
     keys = [str(entry[key]) for key in ("scan", "index") if key in entry and key != column]
     keys = keys or [str(entry.get("session", ""))] if column not in ("scan", "index") else keys
-    own = {"scan": f"{entry.get('scan')}", "index": f"{entry.get('index')}"}.get(str(column))
-    if own is not None:
-        return " ".join([*keys, own]) if column == "index" else own
+    id_text = {"scan": f"{entry.get('scan')}", "index": f"{entry.get('index')}"}.get(str(column))
+    if id_text is not None:
+        return " ".join([*keys, id_text]) if column == "index" else id_text
     value = entry.get(str(column))
     return f"{' '.join(keys)} ({value})" if column else " ".join(keys)
 
@@ -344,15 +344,17 @@ Floats = NDArray[np.float64]
 def _of_spectra(values: Floats) -> dict[str, Any]:
     """Return per-scan summaries; minimum, maximum and mean are over the finite values."""
     finite = np.isfinite(values)
-    some = finite.any(axis=1) if values.shape[1] else np.zeros(len(values), dtype=bool)
+    has_value = finite.any(axis=1) if values.shape[1] else np.zeros(len(values), dtype=bool)
     n = np.maximum(finite.sum(axis=1), 1)
     return {
         "n_not_finite": (~finite).sum(axis=1),
-        "minimum": np.where(some, np.where(finite, values, np.inf).min(axis=1, initial=np.inf), 0),
-        "maximum": np.where(
-            some, np.where(finite, values, -np.inf).max(axis=1, initial=-np.inf), 0
+        "minimum": np.where(
+            has_value, np.where(finite, values, np.inf).min(axis=1, initial=np.inf), 0
         ),
-        "mean": np.where(some, np.where(finite, values, 0.0).sum(axis=1) / n, 0),
+        "maximum": np.where(
+            has_value, np.where(finite, values, -np.inf).max(axis=1, initial=-np.inf), 0
+        ),
+        "mean": np.where(has_value, np.where(finite, values, 0.0).sum(axis=1) / n, 0),
     }
 
 
@@ -431,9 +433,9 @@ def index_tables(
 
 def per_scan(long: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     """Return per scan the number of rows and of different indices out of ``names``."""
-    known = long[long["index"].isin(list(names))]
+    catalogued = long[long["index"].isin(list(names))]
     table = long.groupby("scan", sort=True).size().rename("n_rows").to_frame()
-    table["n_indices"] = known.groupby("scan")["index"].nunique()
+    table["n_indices"] = catalogued.groupby("scan")["index"].nunique()
     table["n_indices"] = table["n_indices"].fillna(0).astype(int)
     return table.reset_index()
 
@@ -467,11 +469,11 @@ def run(job: Job) -> Outcome:
         failed = [item for item in result["expectations"] if not item["success"]]
         outcome.metrics.append(Metric(f"n_expectations_{name}", float(result["n_expectations"])))
         outcome.metrics.append(Metric(f"n_failed_{name}", float(len(failed))))
-        found = [_problem(name, item) for item in failed]
+        failures = [_problem(name, item) for item in failed]
         if severity[name] == "error":
-            problems += found
+            problems += failures
         else:
-            outcome.warnings += [problem.sentence() for problem in found]
+            outcome.warnings += [problem.sentence() for problem in failures]
     if problems:
         raise InputFault(problems)
     # Nothing that changes with values: unit means and classes wait for these bytes.
@@ -522,13 +524,13 @@ def split_indices(long: pd.DataFrame, names: Sequence[str]) -> dict[str, pd.Data
 
 
 def _problem(suite: str, item: Mapping[str, Any]) -> Problem:
-    places = [str(place) for place in item["unexpected"]]
-    shown = ", ".join(places[:_IN_MESSAGE])
+    places = [str(entry) for entry in item["unexpected"]]
+    listed = ", ".join(places[:_IN_MESSAGE])
     more = int(item["n_unexpected"]) - _IN_MESSAGE
-    observed = f"{item['observed']}" + (f": {shown}" if shown else "")
+    observed = f"{item['observed']}" + (f": {listed}" if listed else "")
     return Problem(
         f"results/{suite}",
-        observed + (f" and {more} more" if more > 0 and shown else ""),
+        observed + (f" and {more} more" if more > 0 and listed else ""),
         f"{item['expected']} ({item['name']})",
         str(item["mend"]),
         column=str(item["column"]),

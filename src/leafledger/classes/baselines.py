@@ -89,8 +89,8 @@ def principal_component_discriminant(
     # 1. How many components carry the variance of the training part.
     axes = PCA(svd_solver="full").fit(training)
     carried = np.cumsum(axes.explained_variance_)
-    wanted = int(np.searchsorted(carried, VARIANCE_KEPT * carried[-1])) + 1
-    n_components = max(1, min(wanted, len(training) // 3))
+    n_needed = int(np.searchsorted(carried, VARIANCE_KEPT * carried[-1])) + 1
+    n_components = max(1, min(n_needed, len(training) // 3))
     # 2. The discriminant on these, mean and axes of the training part alone.
     model = LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto")
     model.fit(axes.transform(training)[:, :n_components], codes)

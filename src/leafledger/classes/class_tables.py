@@ -87,8 +87,8 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
         for i, choice in enumerate(nested.choices):
             held, trains = scheme.fold == i, scheme.training[scheme.outer[i]]
             tested = [
-                confusion(data.codes[held], said[held], len(data.classes))
-                for said in nested.held_out
+                confusion(data.codes[held], predicted[held], len(data.classes))
+                for predicted in nested.held_out
             ]
             halves = ((plan.kind, held, tested), ("training", trains, list(nested.training[i])))
             for split, part, matrices in halves:
@@ -485,11 +485,11 @@ def _certainty(data: Labelled, plan: Plan, validated: Validated) -> dict[str, An
     held = plan.tested
     codes = data.codes[held]
     shares = np.bincount(codes, minlength=len(data.classes)) / len(codes)
-    known = np.tile(shares, (len(codes), 1))
+    base_rates = np.tile(shares, (len(codes), 1))
     scores = [brier_score(p[held], codes) for p in validated.probability]
     return {
         "brier": float(np.mean(scores)),
-        "brier_of_class_shares": brier_score(known, codes),
+        "brier_of_class_shares": brier_score(base_rates, codes),
         "sharpness": validated.sharpness,
         "probability_rule": PROBABILITY_RULE,
     }

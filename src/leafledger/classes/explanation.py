@@ -290,8 +290,8 @@ def selectivity_of_sums(products: Array, sizes: Array, totals: Array) -> Array:
     loadings = products / np.where(sizes > 0, sizes, 1.0)
     explained = loadings**2 * sizes
     total = totals[:, None]
-    left = np.maximum(total - explained, _LEAST * np.maximum(total, 1e-300))
-    return np.asarray(np.where(total > 0, explained / left, 0.0))
+    unexplained = np.maximum(total - explained, _LEAST * np.maximum(total, 1e-300))
+    return np.asarray(np.where(total > 0, explained / unexplained, 0.0))
 
 
 APART_NM = 20.0

@@ -194,16 +194,16 @@ class FoldAssignment:
         A class with fewer units than folds is missing from some tests. It has at least two units,
         in different folds, so that it is in training wherever it is tested.
         """
-        asked = self.settings["folds"]["outer"]
+        stated = self.settings["folds"]["outer"]
         counts = self.data.units_per_class()
-        if asked == "auto":
+        if stated == "auto":
             most = TEST_FOLDS if self._many_units_in_files() else FOLDS_OF_MEDIAN[1]
             return int(np.clip(np.median(counts), FOLDS_OF_MEDIAN[0], most))
-        n_folds = min(int(asked), int(counts.max()))
-        if n_folds < int(asked):
+        n_folds = min(int(stated), int(counts.max()))
+        if n_folds < int(stated):
             largest = self.data.classes[int(counts.argmax())]
             self.warnings.append(
-                f"{n_folds} outer folds instead of {asked}: the largest class, {quoted(largest)}, "
+                f"{n_folds} outer folds instead of {stated}: the largest class, {quoted(largest)}, "
                 f"has {n_folds} independent units"
             )
         return n_folds
@@ -220,8 +220,8 @@ class FoldAssignment:
                     mend="Split by unit, or name the column of the blocks in design.block.",
                 )
             )
-        asked = self.settings["folds"]["outer"]
-        return min(MOST_BLOCKS if asked == "auto" else int(asked), n_blocks)
+        stated = self.settings["folds"]["outer"]
+        return min(MOST_BLOCKS if stated == "auto" else int(stated), n_blocks)
 
     def _refuse_two_units(self) -> None:
         if len(self.data.units) < 3:
@@ -238,8 +238,8 @@ class FoldAssignment:
     def repeats(self) -> tuple[tuple[Scheme, ...], NDArray[np.int_]]:
         """Return the scheme of every repeat, and the fold of every unit in the first."""
         given = self.settings["folds"]["repeats"]
-        asked = self._repeats_of_units() if given == "auto" else int(given)
-        many = self._worth_repeating(asked, warn=given != "auto")
+        n_repeats = self._repeats_of_units() if given == "auto" else int(given)
+        many = self._worth_repeating(n_repeats, warn=given != "auto")
         schemes, folds = [], []
         for repeat in range(1, many + 1):
             fold = self._fold_of_units(repeat)
@@ -262,17 +262,19 @@ class FoldAssignment:
         """
         return self.data.files is not None and len(self.data.units) >= UNITS_TIMES_REPEATS
 
-    def _worth_repeating(self, asked: int, *, warn: bool) -> int:
+    def _worth_repeating(self, n_repeats: int, *, warn: bool) -> int:
         same = {
             "fixed": "the split is fixed",
             _ONE_BY_ONE: f"every {self.word} is a fold of its own",
         }.get(self.kind, "")
         if self.kind == "block" and len(self.data.blocks) == self.n_folds > 2:
             same = "every block is a fold of its own"
-        if not same or asked == 1:
-            return asked
+        if not same or n_repeats == 1:
+            return n_repeats
         if warn:
-            self.warnings.append(f"{same}, so all {asked} repeats would be the same: one was done")
+            self.warnings.append(
+                f"{same}, so all {n_repeats} repeats would be the same: one was done"
+            )
         return 1
 
     def _scheme(self, fold: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
@@ -580,12 +582,12 @@ def _widths(
     """Return the numbers of latent variables to search, as far as the smallest set carries."""
     smallest = min(int(scheme.training.sum(axis=1).min()) for scheme in schemes)
     most = max(1, min(smallest - 1, len(data.wavelength_nm)))
-    asked = settings["max_components"]
-    if asked == "auto":
+    stated = settings["max_components"]
+    if stated == "auto":
         return widths_of_search(FIRST_WIDTH, min(MOST_COMPONENTS, most))
-    if most < int(asked):
+    if most < int(stated):
         warnings.append(
-            f"at most {most} latent variables instead of {asked}: the smallest training set has "
+            f"at most {most} latent variables instead of {stated}: the smallest training set has "
             f"{smallest} scans of {len(data.wavelength_nm)} wavelengths"
         )
-    return (min(int(asked), most),)
+    return (min(int(stated), most),)

@@ -148,10 +148,10 @@ def fit_discriminants(
     member = membership_of(codes, n_classes)
     counts = member.sum(axis=1)
     means = member.transpose(0, 2, 1) @ scores / np.where(counts > 0, counts, 1.0)[..., None]
-    apart = scores - np.take_along_axis(means, codes[..., None], axis=1)
+    deviations = scores - np.take_along_axis(means, codes[..., None], axis=1)
     total = ((scores - scores.mean(axis=1, keepdims=True)) ** 2).sum(axis=1) / max(n - 1, 1)
     return discriminants_of(
-        means, counts, apart.transpose(0, 2, 1) @ apart, total, balanced=balanced
+        means, counts, deviations.transpose(0, 2, 1) @ deviations, total, balanced=balanced
     )
 
 
@@ -175,9 +175,9 @@ def discriminants_of(
         See :func:`fit_discriminants`.
     """
     n, n_components = counts.sum(axis=1, keepdims=True), means.shape[2]
-    there = counts > 0
+    present = counts > 0
     # 1. S, the covariance pooled within classes, with nu degrees of freedom.
-    freedom = np.maximum(n[:, 0] - there.sum(axis=1), 1)[:, None, None]
+    freedom = np.maximum(n[:, 0] - present.sum(axis=1), 1)[:, None, None]
     within = squares / freedom
     spread = np.einsum("daa->da", within).copy()
     # 2. S* = (nu S + nu0 diag S) / (nu + nu0): the fewer scans, the less their covariances count.
@@ -185,12 +185,12 @@ def discriminants_of(
     within *= freedom / (freedom + PRIOR_SCANS)
     # Scores past the rank of the data are zero everywhere: any positive variance will do there.
     least = np.where(total > 0, _RIDGE * total, 1.0)
-    place = np.arange(n_components)
-    within[:, place, place] = spread + _RIDGE * spread + least
+    diagonal = np.arange(n_components)
+    within[:, diagonal, diagonal] = spread + _RIDGE * spread + least
     whitening = np.linalg.inv(np.linalg.cholesky(within))
-    shares = there / there.sum(axis=1, keepdims=True) if balanced else counts / n
-    log_prior = np.log(np.where(there, shares, 1.0))
-    return Discriminants(means, np.tril(whitening), np.where(there, log_prior, -np.inf))
+    shares = present / present.sum(axis=1, keepdims=True) if balanced else counts / n
+    log_prior = np.log(np.where(present, shares, 1.0))
+    return Discriminants(means, np.tril(whitening), np.where(present, log_prior, -np.inf))
 
 
 MEMBERSHIP = "largest_membership"
@@ -221,11 +221,11 @@ class Procedure:
 
 def procedure_of(n_classes: int, n_components: int, settings: Mapping[str, Any]) -> Procedure:
     """Return the procedure that section ``classes`` of the settings asks for."""
-    asked = str(settings["decision"])
+    decision = str(settings["decision"])
     return Procedure(
         n_classes,
         n_components,
-        DECISIONS if asked == AUTO else (asked,),
+        DECISIONS if decision == AUTO else (decision,),
         settings["weights"] == "balanced",
     )
 
@@ -388,9 +388,11 @@ class FittedPredictor:
         if sums_products(self.spectra, self.step, self.procedure):
             self._products = SplitProducts(self.spectra, training)
 
-    def __call__(self, training: Scans, asked: Scans, labels: Codes, n_components: int) -> Said:
+    def __call__(
+        self, training: Scans, to_predict: Scans, labels: Codes, n_components: int
+    ) -> Said:
         """Return predicted class numbers (see :data:`Predict`)."""
-        rows = np.flatnonzero(asked)
+        rows = np.flatnonzero(to_predict)
         decisions = self.procedure.decisions
         out = np.empty((len(decisions), len(labels), n_components, len(rows)), dtype=np.int16)
         for i, codes in enumerate(labels):
@@ -435,14 +437,14 @@ def batched_predictor(spectra: Array, step: str, procedure: Procedure) -> Predic
     """
     shared = None if step in LEARNED else scan_products(spectra)
 
-    def predict(training: Scans, asked: Scans, labels: Codes, n_components: int) -> Said:
+    def predict(training: Scans, to_predict: Scans, labels: Codes, n_components: int) -> Said:
         rows = np.flatnonzero(training)
         products = shared
         if products is None:
             products = scan_products(learned_from(spectra[training], step).apply(spectra))
-        inner, across = centred_products(products, rows, np.flatnonzero(asked))
-        own = replace(procedure, n_components=n_components)
-        return _decided(inner, across, labels[:, rows], own)
+        inner, across = centred_products(products, rows, np.flatnonzero(to_predict))
+        adapted = replace(procedure, n_components=n_components)
+        return _decided(inner, across, labels[:, rows], adapted)
 
     return predict
 
@@ -636,8 +638,8 @@ def summed(
             if step not in out:
                 out[step] = PartSums.empty(ready[step].mean(axis=0), n_parts, len(data.classes))
             for j in np.flatnonzero(np.diff(ends)):
-                some = order[ends[j] : ends[j + 1]]
-                out[step].add(int(j), ready[step][some], data.codes[rows[some]])
+                members = order[ends[j] : ends[j + 1]]
+                out[step].add(int(j), ready[step][members], data.codes[rows[members]])
     for total in out.values():
         total.finish()
     return out

@@ -80,7 +80,7 @@ class SpectrumFiles:
     @property
     def n_scans(self) -> int:
         """Number of scans that take part."""
-        return sum(int((place >= 0).sum()) for place in self.places)
+        return sum(int((row_of >= 0).sum()) for row_of in self.places)
 
     def kept(self, kept: Scans) -> SpectrumFiles:
         """Return the same files for some of the scans, renumbered in order."""
@@ -102,27 +102,27 @@ class SpectrumFiles:
         """
         import pyarrow.parquet as pq
 
-        for path, place in zip(self.paths, self.places, strict=True):
+        for path, row_of in zip(self.paths, self.places, strict=True):
             with pq.ParquetFile(path) as file:
-                for groups, first, stop in self._group_runs(file, place):
-                    here = place[first:stop]
+                for groups, first, stop in self._group_runs(file, row_of):
+                    here = row_of[first:stop]
                     column = file.read_row_groups(groups, columns=["reflectance"]).column(0)
                     spectra = spectrum_matrix(column, len(self.inside))
-                    wanted = here >= 0
-                    whole = wanted.all() and self.inside.all()
+                    taking_part = here >= 0
+                    whole = taking_part.all() and self.inside.all()
                     if not whole:
-                        spectra = spectra[np.ix_(wanted, self.inside)]
-                    yield here[wanted], spectra
+                        spectra = spectra[np.ix_(taking_part, self.inside)]
+                    yield here[taking_part], spectra
 
     def _group_runs(
-        self, file: Any, place: NDArray[np.intp]
+        self, file: Any, row_of: NDArray[np.intp]
     ) -> Iterator[tuple[list[int], int, int]]:
         """Yield runs of neighbouring row groups that fill a block, with their rows in the file."""
         groups: list[int] = []
         first = row = 0
         for i in range(file.metadata.num_row_groups):
             n_rows = file.metadata.row_group(i).num_rows
-            empty = not (place[row : row + n_rows] >= 0).any()
+            empty = not (row_of[row : row + n_rows] >= 0).any()
             if groups and (empty or row + n_rows - first > self.rows_per_block):
                 yield groups, first, row
                 groups = []
@@ -254,14 +254,14 @@ class Labelled:
         return np.bincount(self.codes, minlength=len(self.classes))
 
 
-def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labelled:
+def labelled_spectra(job: Job, chosen: str | Sequence[str] | None = None) -> Labelled:
     """Read the accepted spectra of the wanted sessions and label them.
 
     Parameters
     ----------
     job
         Of the rule ``classes``, ``rivals`` or ``negative_controls``.
-    asked
+    chosen
         Sessions, as in ``classes.sessions``; those of the settings if left out.
 
     Returns
@@ -277,7 +277,7 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         aside and named.
     """
     design, settings = job.settings["design"], job.settings["classes"]
-    rows, axis, files = _accepted(job, settings["sessions"] if asked is None else asked)
+    rows, axis, files = _accepted(job, settings["sessions"] if chosen is None else chosen)
     labels = _labels(job, rows, str(settings["target"]))
     single = _classes_of_one_unit(labels, rows["unit"], settings["target"], design["unit"])
     if single:
@@ -420,7 +420,7 @@ def _classes_of_one_unit(
 
 
 def _accepted(
-    job: Job, asked: str | Sequence[str]
+    job: Job, chosen: str | Sequence[str]
 ) -> tuple[pd.DataFrame, NDArray[np.float64], SpectrumFiles]:
     """Return scan, session and unit of the accepted scans, their axis, and where to read them.
 
@@ -429,7 +429,7 @@ def _accepted(
     import pandas as pd
 
     reflectance = job.by_session("reflectance")
-    sessions = wanted_sessions(asked, job.settings["design"]["sessions"], list(reflectance))
+    sessions = wanted_sessions(chosen, job.settings["design"]["sessions"], list(reflectance))
     limits = read_json(job.inputs["range"])
     keep = read_csv(job.inputs["accepted"])[["scan", "session", "unit", "accepted"]]
     keep = keep.set_index("scan")
@@ -443,11 +443,11 @@ def _accepted(
         rows = keep.reindex(table.rows["scan"])
         order = np.flatnonzero(np.asarray(rows["accepted"], dtype=bool))
         order = order[np.argsort(rows.index.to_numpy(dtype=str)[order], kind="stable")]
-        place = np.full(len(rows), -1, dtype=np.intp)
-        place[order] = n_before + np.arange(len(order))
+        row_of = np.full(len(rows), -1, dtype=np.intp)
+        row_of[order] = n_before + np.arange(len(order))
         n_before += len(order)
         frames.append(rows.iloc[order].reset_index()[["scan", "session", "unit"]])
-        places.append(place)
+        places.append(row_of)
     if axis is None:
         raise ValueError("no session asked for")
     if n_before == 0:
@@ -477,13 +477,13 @@ def _accepted(
 
 
 def wanted_sessions(
-    asked: str | Sequence[str], listed: Sequence[Mapping[str, Any]], read: Sequence[str]
+    chosen: str | Sequence[str], listed: Sequence[Mapping[str, Any]], read: Sequence[str]
 ) -> list[str]:
     """Return the sessions that the settings ask for.
 
     Parameters
     ----------
-    asked
+    chosen
         ``all``, ``before``, ``after``, or session ids.
     listed
         Sessions of the design with their phase; a study without any has one session only.
@@ -501,8 +501,8 @@ def wanted_sessions(
     >>> wanted_sessions("after", days, ["d0", "d4"])
     ['d4']
     """
-    if not isinstance(asked, str):
-        unknown = [session for session in asked if session not in read]
+    if not isinstance(chosen, str):
+        unknown = [session for session in chosen if session not in read]
         if unknown:
             raise InputFault(
                 Problem(
@@ -514,19 +514,19 @@ def wanted_sessions(
                 )
                 for session in unknown
             )
-        return [session for session in read if session in asked]
-    if asked == "all" or not listed:
+        return [session for session in read if session in chosen]
+    if chosen == "all" or not listed:
         return list(read)
     phase = {row["session"]: row["phase"] for row in listed}
-    kept = [session for session in read if phase.get(session) == asked]
+    kept = [session for session in read if phase.get(session) == chosen]
     if not kept:
         raise InputFault(
             Problem(
                 file=STUDY,
                 column="classes.sessions",
-                found=f"{asked}, and no session with phase {asked}",
+                found=f"{chosen}, and no session with phase {chosen}",
                 expected="at least one session to train on",
-                mend=f"Give a session the phase {asked} in design.sessions, or name sessions.",
+                mend=f"Give a session the phase {chosen} in design.sessions, or name sessions.",
             )
         )
     return kept
@@ -659,8 +659,8 @@ def _drawn_units(
     sizes = np.bincount(groups)
     rank = np.arange(len(order)) - (np.cumsum(sizes) - sizes)[groups[order]]
     needed = rank < at_least
-    place = np.lexsort(((rank + 0.5) / sizes[groups[order]], ~needed))
-    order, needed = order[place], needed[place]
+    by_priority = np.lexsort(((rank + 0.5) / sizes[groups[order]], ~needed))
+    order, needed = order[by_priority], needed[by_priority]
     # 2. The fewest of every group, then further ones while their scans fit.
     fits = np.cumsum(scans[order]) <= most
     return np.asarray(order[needed | fits])

@@ -143,12 +143,12 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
             raise ValueError(f"decision is {self.decision!r}; known: {MEMBERSHIP}, {DISCRIMINANT}")
         most = max(1, min(self.n_components, len(spectra) - 1, spectra.shape[1]))
         procedure = Procedure(len(self.classes_), most, (self.decision,), self.balanced)
-        found = fit_training(self._row_wise(spectra), codes, self.preprocessing, procedure)
-        return self.take(found)
+        fold_fit = fit_training(self._row_wise(spectra), codes, self.preprocessing, procedure)
+        return self.take(fold_fit)
 
-    def take(self, found: FoldFit) -> Self:
+    def take(self, fold_fit: FoldFit) -> Self:
         """Take what was learned elsewhere; ``classes_`` and ``n_features_in_`` must be there."""
-        path, many = found.path, found.path.n_stable
+        path, many = fold_fit.path, fold_fit.path.n_stable
         kept = slice(0, many)
         self.n_components_ = many
         self.spectrum_mean_ = path.spectrum_mean
@@ -159,9 +159,11 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         self.rotations_ = np.ascontiguousarray(path.rotations[:, kept])
         self.membership_loadings_ = np.ascontiguousarray(path.membership_loadings[:, kept])
         nothing = np.zeros(0)
-        self.reference_ = nothing if found.learned.reference is None else found.learned.reference
-        self.spread_ = nothing if found.learned.spread is None else found.learned.spread
-        self._keep(found.discriminant, kept)
+        self.reference_ = (
+            nothing if fold_fit.learned.reference is None else fold_fit.learned.reference
+        )
+        self.spread_ = nothing if fold_fit.learned.spread is None else fold_fit.learned.spread
+        self._keep(fold_fit.discriminant, kept)
         return self
 
     def _keep(self, discriminant: Discriminants | None, kept: slice) -> None:
@@ -233,9 +235,11 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         check_is_fitted(self)
         if self.decision == MEMBERSHIP or self.n_components_ == 0:
             return self.predict_membership(X, n_components)
-        found = Discriminants(self.score_means_[None], self.whitening_[None], self.log_prior_[None])
+        discriminants = Discriminants(
+            self.score_means_[None], self.whitening_[None], self.log_prior_[None]
+        )
         which = self.n_components_ if n_components is None else n_components
-        path = found.log_posterior_path(self.scores(X)[None])
+        path = discriminants.log_posterior_path(self.scores(X)[None])
         return np.asarray(path[min(which, self.n_components_) - 1, 0])
 
     def predict(self, X: ArrayLike, n_components: int | None = None) -> NDArray[Any]:
@@ -325,24 +329,26 @@ def model_card(
 
 def _domain(model: DiscriminantModel, data: Labelled, plan: Plan) -> dict[str, Any]:
     """Return score variances and the limits of T2 and Q, with the share of scans inside."""
-    own = _Distances(model, data.spectra)
+    training = _Distances(model, data.spectra)
     held = _held_out(model, data, plan)
     limits = []
     for level in LEVELS:
-        plane, away = own.limits(level)
+        limit_t2, limit_q = training.limits(level)
         limits.append(
             {
                 "level": level,
-                "t2": plane,
-                "q": away.value,
-                "q_method": away.method,
-                "training_within_t2": None if plane is None else own.within_t2(own, level),
-                "training_within_q": own.within_q(own, level),
+                "t2": limit_t2,
+                "q": limit_q.value,
+                "q_method": limit_q.method,
+                "training_within_t2": None
+                if limit_t2 is None
+                else training.within_t2(training, level),
+                "training_within_q": training.within_q(training, level),
                 "held_out_within_t2": _mean([fit.within_t2(new, level) for fit, new in held]),
                 "held_out_within_q": _mean([fit.within_q(new, level) for fit, new in held]),
             }
         )
-    return {"limits": limits, "score_variance": [float(v) for v in own.variance]}
+    return {"limits": limits, "score_variance": [float(v) for v in training.variance]}
 
 
 class _Distances:
@@ -379,18 +385,18 @@ def _held_out(
     """Return training and held-out distances of the same model fitted in every outer fold."""
     from sklearn.base import clone
 
-    scheme, found = plan.schemes[0], []
+    scheme, distances = plan.schemes[0], []
     for i, outer in enumerate(scheme.outer[:MOST_FOLDS]):
         part, new = scheme.training[outer], data.spectra[scheme.fold == i]
         again = clone(model).fit(data.spectra[part], data.codes[part])
-        own = _Distances(again, data.spectra[part])
-        found.append((own, _Distances(again, new, own.variance)))
-    return found
+        training = _Distances(again, data.spectra[part])
+        distances.append((training, _Distances(again, new, training.variance)))
+    return distances
 
 
 def _mean(shares: Sequence[float | None]) -> float | None:
-    known = [share for share in shares if share is not None]
-    return float(np.mean(known)) if known else None
+    defined = [share for share in shares if share is not None]
+    return float(np.mean(defined)) if defined else None
 
 
 def _text_digest(values: Sequence[str]) -> str:
@@ -548,17 +554,17 @@ def identify(
     probability = saved.model.predict_proba(spectra)
     t2 = hotelling_t2(saved.model.scores(spectra), saved.score_variance)
     q = residual_q(saved.model.residuals(spectra))
-    limit = min(saved.limits, key=lambda one: abs(float(one["level"]) - LEVEL))
+    limit = min(saved.limits, key=lambda limit_row: abs(float(limit_row["level"]) - LEVEL))
     t2_limit = np.nan if limit["t2"] is None else float(limit["t2"])
     q_limit = float(limit["q"])
     far_in, far_off = t2 > t2_limit, q > q_limit
     # predict_proba keeps the order of the decision, so its largest is the predicted class.
-    place = probability.argmax(axis=1)
+    class_index = probability.argmax(axis=1)
     frame = pd.DataFrame(
         {
             "scan": list(scans),
-            "class": [saved.classes[i] for i in place],
-            "probability": probability[np.arange(len(place)), place],
+            "class": [saved.classes[i] for i in class_index],
+            "probability": probability[np.arange(len(class_index)), class_index],
         }
     )
     for i, name in enumerate(saved.classes):

@@ -440,8 +440,8 @@ def confounding_warnings(data: Labelled, target: str, block: str | None) -> list
     pairs = {word: _confounded_pairs(data, numbers) for word, _, numbers in conditions}
     return [
         f"classes of {target} that were never measured in the same {word}: {pairs[word]}. What "
-        f"tells them apart may be the {thing}, and no way of splitting these scans can show which"
-        for word, thing, _ in conditions
+        f"tells them apart may be the {cause}, and no way of splitting these scans can show which"
+        for word, cause, _ in conditions
         if pairs[word]
     ]
 
@@ -470,10 +470,10 @@ def run(job: Job) -> Outcome:
     controls = negative_control_table(job, data, plan, steps)
     if sample is not None:
         words = sample.words(job.settings["design"]["unit"])
-        asked = controls["n_draws"].notna() & controls["accuracy"].notna()
+        has_result = controls["n_draws"].notna() & controls["accuracy"].notna()
         # The treatment before has scans, and a sample, of its own.
-        asked &= controls["asked"] != BEFORE
-        controls.loc[asked, "sentence"] += f" On {words}."
+        has_result &= controls["asked"] != BEFORE
+        controls.loc[has_result, "sentence"] += f" On {words}."
     write_csv(job.outputs["questions"], controls, QUESTIONS)
     return Outcome(warnings=_session_recognised(controls), seeds={"classes": int(settings["seed"])})
 
@@ -601,8 +601,8 @@ def treatment_before_row(job: Job, data: Labelled, steps: Sequence[str]) -> Row 
     control = Control(BEFORE, earlier.classes, earlier.codes, plan.within)
     row = list(_control_row(earlier, plan, steps, settings, control))
     if sample is not None:
-        place = QUESTIONS.index("sentence")
-        row[place] = f"{row[place]} On {sample.words(design['unit'])}."
+        column = QUESTIONS.index("sentence")
+        row[column] = f"{row[column]} On {sample.words(design['unit'])}."
     return tuple(row)
 
 

@@ -111,33 +111,33 @@ def _controls(
 ) -> Controls:
     """Test against permuted labels and held-out sessions, on a sample where scans are many."""
     settings = job_settings["classes"]
-    some, sample = sampled(data, MOST_PERMUTED, int(settings["seed"]))
+    subset, sample = sampled(data, MOST_PERMUTED, int(settings["seed"]))
     if sample is not None:
         if not settings["n_permutations"] and plan.unseen_days is None:
             return Controls(plan)
         try:
-            plan = planned(some, job_settings)
+            plan = planned(subset, job_settings)
         except InputFault as fault:
             return Controls(plan, sample=sample, refused=fault.problems[0].found)
-    procedure = procedure_of(len(some.classes), plan.widths[-1], settings)
+    procedure = procedure_of(len(subset.classes), plan.widths[-1], settings)
     test, sessions = None, None
     n_draws = int(settings["n_permutations"])
     n_draws = n_draws if sample is None else min(n_draws, MOST_REDEALT)
-    if n_draws and some.labels_by != BY_SCAN:
+    if n_draws and subset.labels_by != BY_SCAN:
         test = permutation_test(
-            nested_predictors(some, steps, procedure, plan.schemes[0]), some, plan,
+            nested_predictors(subset, steps, procedure, plan.schemes[0]), subset, plan,
             n_draws, generator(settings["seed"], "permutation"),
         )  # fmt: skip
     if plan.unseen_days is not None:
-        predictors = nested_predictors(some, steps, procedure, plan.unseen_days[0])
-        sessions = held_out_sessions(some, plan, predictors, float(settings["margin"]))
+        predictors = nested_predictors(subset, steps, procedure, plan.unseen_days[0])
+        sessions = held_out_sessions(subset, plan, predictors, float(settings["margin"]))
     return Controls(plan, test, sessions, sample)
 
 
 def _write_tables(job: Job, data: Labelled, plan: Plan, validated: Validated) -> None:
     write_csv(job.outputs["path"], path_table(data, plan, validated), PATH)
-    said = prediction_tables(data, plan, validated)
-    write_csv(job.outputs["predictions"], said, prediction_columns(data))
+    predictions = prediction_tables(data, plan, validated)
+    write_csv(job.outputs["predictions"], predictions, prediction_columns(data))
     write_csv(job.outputs["confusion"], confusion_table(data, plan, validated), CONFUSION)
     write_csv(job.outputs["reliability"], reliability_table(data, plan, validated), RELIABILITY)
     write_csv(job.outputs["per_class"], per_class_table(data, plan, validated), PER_CLASS)

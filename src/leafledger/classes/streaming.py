@@ -149,20 +149,25 @@ class _Predictions:
         self.training = np.zeros((n_folds, n_candidates, n_components, k, k), np.int_)
 
     def add(
-        self, candidate: int, cell: Cell, training_set: int, rows: NDArray[np.intp], said: Codes
+        self,
+        candidate: int,
+        cell: Cell,
+        training_set: int,
+        rows: NDArray[np.intp],
+        predicted: Codes,
     ) -> None:
         """Take class numbers ``(n_components, m)`` that one set's model gives to rows of a cell."""
         if cell.held >= 0 and self.scheme.outer[cell.held] == training_set:
-            self.held[candidate][:, rows] = said
+            self.held[candidate][:, rows] = predicted
         codes = self.data.codes[rows]
         for i in cell.trains:
             if self.scheme.outer[i] == training_set:
-                self.training[i, candidate] += _confusions(codes, said, len(self.data.classes))
+                self.training[i, candidate] += _confusions(codes, predicted, len(self.data.classes))
         folds = [i for s, i in cell.validated if s == training_set]
         if folds:
             order = np.argsort(self.data.unit_of[rows], kind="stable")
             units, starts = np.unique(self.data.unit_of[rows][order], return_index=True)
-            wrong = np.add.reduceat((said != codes)[:, order], starts, axis=1, dtype=np.int_)
+            wrong = np.add.reduceat((predicted != codes)[:, order], starts, axis=1, dtype=np.int_)
             for i in folds:
                 self.wrong[i, candidate][:, units] += wrong.astype(self.wrong.dtype)
 
@@ -199,10 +204,10 @@ class _Predictions:
         return out
 
 
-def _confusions(codes: Codes, said: Codes, n_classes: int) -> Codes:
+def _confusions(codes: Codes, predicted: Codes, n_classes: int) -> Codes:
     """Return the confusion matrix at every number of latent variables."""
-    n_components, k = len(said), n_classes
-    cells = (np.arange(n_components)[:, None] * k + codes) * k + said
+    n_components, k = len(predicted), n_classes
+    cells = (np.arange(n_components)[:, None] * k + codes) * k + predicted
     return np.bincount(cells.ravel(), minlength=n_components * k * k).reshape(n_components, k, k)
 
 
@@ -248,21 +253,22 @@ def _predicted(
         spread = one.learned.spread
         offset[step] = one.path.spectrum_mean * (1.0 if spread is None else spread)
     turned_by = {
-        step: [_projection(fit, a, offset[step]) for fit in some] for step, some in fits.items()
+        step: [_projection(fit, a, offset[step]) for fit in step_fits]
+        for step, step_fits in fits.items()
     }
     for rows, ready in ready_blocks(data, list(fits)):
         for j in np.unique(cell_of[rows]):
             here = np.flatnonzero(cell_of[rows] == j)
-            for place, (step, some) in enumerate(fits.items()):
+            for step_index, (step, step_fits) in enumerate(fits.items()):
                 scored: Iterable[tuple[int, Array]]
                 if step == SCATTER:
-                    scored = ((s, some[s].first(a).scores(ready[step][here])) for s in sets[j])
+                    scored = ((s, step_fits[s].first(a).scores(ready[step][here])) for s in sets[j])
                 else:
                     scored = _scored(ready[step][here] - offset[step], sets[j], turned_by[step])
                 for s, scores in scored:
                     for d, decision in enumerate(procedure.decisions):
-                        said = some[s].decided(scores, decision).argmax(axis=-1)
-                        out.add(place * n_rules + d, cells[j], s, rows[here], said)
+                        predicted = step_fits[s].decided(scores, decision).argmax(axis=-1)
+                        out.add(step_index * n_rules + d, cells[j], s, rows[here], predicted)
     return out
 
 
@@ -305,8 +311,8 @@ def _fits(
         fits[step] = [in_order[order.index(s)] for s in range(len(times))]
 
     by_parts = [step for step in steps if step != SCATTER]
-    for some in steps_at_once(by_parts, len(first), len(data.wavelength_nm)):
-        for step, total in summed(data, some, part_of, len(first)).items():
+    for at_once in steps_at_once(by_parts, len(first), len(data.wavelength_nm)):
+        for step, total in summed(data, at_once, part_of, len(first)).items():
             take(step, (fit_sums(total, each, step, procedure) for each in asked))
     if SCATTER in steps:
         take(SCATTER, fitted_sets(data, SCATTER, part_of, asked, procedure))
@@ -386,7 +392,9 @@ def streamed_validation(
                 for i, (step, rule, n) in enumerate(chosen)
             )
         )
-        outer_fits.append({step: [of[o] for o in scheme.outer] for step, of in fits.items()})
+        outer_fits.append(
+            {step: [fit_of[o] for o in scheme.outer] for step, fit_of in fits.items()}
+        )
         done += 1
     if wrong is None:
         raise ValueError("no repeat was planned")
@@ -439,16 +447,16 @@ def _widened(
 def _nested(predicted: _Predictions, choices: Sequence[Choice], data: Labelled) -> Nested:
     n_components = predicted.held.shape[1]
     held_out = np.full((n_components, len(data.codes)), -1, dtype=np.int16)
-    said = np.full((1, len(data.codes)), -1, dtype=np.int_)
+    chosen_codes = np.full((1, len(data.codes)), -1, dtype=np.int_)
     training = []
     for i, choice in enumerate(choices):
         test = predicted.scheme.fold == i
         of_choice = predicted.held[choice.candidate[0]]
         held_out[:, test] = of_choice[:, test]
-        said[0, test] = of_choice[choice.n_components[0] - 1, test]
+        chosen_codes[0, test] = of_choice[choice.n_components[0] - 1, test]
         training.append(predicted.training[i, choice.candidate[0]])
     nothing = np.empty((0, n_components, len(data.codes)), dtype=np.int16)
-    return Nested(said, held_out, tuple(training), nothing, tuple(choices))
+    return Nested(chosen_codes, held_out, tuple(training), nothing, tuple(choices))
 
 
 def sharpness_rows(units: Codes, most: int = SHARPNESS_SCANS) -> Scans:
@@ -468,17 +476,17 @@ def sharpness_rows(units: Codes, most: int = SHARPNESS_SCANS) -> Scans:
 
 
 def _decisions(
-    data: Labelled, wanted: Sequence[tuple[str, str, int, FoldFit, Scans]]
+    data: Labelled, requests: Sequence[tuple[str, str, int, FoldFit, Scans]]
 ) -> list[tuple[NDArray[np.intp], Array]]:
     """Return, in one pass, rows and decisions for models and the scans each is asked for.
 
     Each model is a step, a decision rule, a number of latent variables and a fit.
     """
-    shapes = [(int(scans.sum()), len(data.classes)) for *_, scans in wanted]
+    shapes = [(int(scans.sum()), len(data.classes)) for *_, scans in requests]
     out = [(np.empty(shape[0], dtype=np.intp), np.empty(shape)) for shape in shapes]
-    done = [0 for _ in wanted]
-    for rows, ready in ready_blocks(data, list(dict.fromkeys(step for step, *_ in wanted))):
-        for i, (step, decision, n, fit, scans) in enumerate(wanted):
+    done = [0 for _ in requests]
+    for rows, ready in ready_blocks(data, list(dict.fromkeys(step for step, *_ in requests))):
+        for i, (step, decision, n, fit, scans) in enumerate(requests):
             here = scans[rows]
             if here.any():
                 placed = fit.first(n).scores(ready[step][here])
@@ -495,19 +503,21 @@ def _probabilities(
     """Return probabilities of the scans held out; each fold's sharpness is from its inner loop."""
     steps, decisions = list(fits), procedure.decisions
     sharp = sharpness_rows(data.unit_of)
-    wanted, fold_of = [], []
+    requests, fold_of = [], []
     for i, choice in enumerate(choices):
         step, rule, n = choice.chosen(len(decisions))
-        of = fits[steps[step]]
-        asked = [(s, scans & sharp) for s, scans in scheme.inner[i]]
-        asked = [(s, scans) for s, scans in asked if scans.any()]
-        for s, scans in [*asked, (scheme.outer[i], scheme.fold == i)]:
-            wanted.append((steps[step], decisions[rule], n, of[s], scans))
+        step_fits = fits[steps[step]]
+        inner_scans = [(s, scans & sharp) for s, scans in scheme.inner[i]]
+        inner_scans = [(s, scans) for s, scans in inner_scans if scans.any()]
+        for s, scans in [*inner_scans, (scheme.outer[i], scheme.fold == i)]:
+            requests.append((steps[step], decisions[rule], n, step_fits[s], scans))
             fold_of.append(i)
-    found = _decisions(data, wanted)
+    results = _decisions(data, requests)
     out = np.full((len(data.codes), len(data.classes)), np.nan)
     for i in range(len(choices)):
-        *inner, (held, decision) = [f for f, fold in zip(found, fold_of, strict=True) if fold == i]
+        *inner, (held, decision) = [
+            f for f, fold in zip(results, fold_of, strict=True) if fold == i
+        ]
         rows = np.concatenate([r for r, _ in inner])
         n_units = len(np.unique(data.unit_of[rows]))
         decided = np.concatenate([d for _, d in inner])
@@ -520,16 +530,16 @@ def _final_sharpness(
 ) -> float:
     """Fit the final model's sharpness to scans while they were held out."""
     sharp = sharpness_rows(data.unit_of)
-    wanted = [
+    requests = [
         (step, decision, n, fit, (scheme.fold == i) & sharp)
-        for scheme, of in zip(plan.schemes, fits, strict=True)
-        for i, fit in enumerate(of[step])
+        for scheme, repeat_fits in zip(plan.schemes, fits, strict=True)
+        for i, fit in enumerate(repeat_fits[step])
         if ((scheme.fold == i) & sharp).any()
     ]
-    found = _decisions(data, wanted)
+    results = _decisions(data, requests)
     n_units = len(np.unique(data.unit_of[plan.tested]))
-    codes = np.concatenate([data.codes[rows] for rows, _ in found])
-    return fit_sharpness(np.concatenate([d for _, d in found]), codes, n_units)
+    codes = np.concatenate([data.codes[rows] for rows, _ in results])
+    return fit_sharpness(np.concatenate([d for _, d in results]), codes, n_units)
 
 
 # The final model: resampled terms, distances and unit means, in one more pass.
@@ -647,14 +657,14 @@ class _Limits:
         scores = centred @ path.rotations
         t2 = hotelling_t2(scores, self.variance)
         q = residual_q(centred - scores @ path.loadings.T)
-        for row, (plane, away) in zip(self.inside, self.limits, strict=True):
-            row += [0 if plane is None else (t2 <= plane).sum(), (q <= away.value).sum()]
+        for row, (limit_t2, limit_q) in zip(self.inside, self.limits, strict=True):
+            row += [0 if limit_t2 is None else (t2 <= limit_t2).sum(), (q <= limit_q.value).sum()]
         self.seen += len(ready)
 
     def shares(self, level: int) -> tuple[float | None, float]:
         """Return the share of scans inside T2 (nothing without a limit) and inside Q."""
-        plane, away = (self.inside[level] / max(self.seen, 1)).tolist()
-        return (None if self.limits[level][0] is None else plane), away
+        t2_share, q_share = (self.inside[level] / max(self.seen, 1)).tolist()
+        return (None if self.limits[level][0] is None else t2_share), q_share
 
 
 def _last_pass(
@@ -663,45 +673,52 @@ def _last_pass(
     """Return domain, unit means with their classes, and the digest of the spectra."""
     if data.files is None:
         raise ValueError("the spectra are in memory")
-    own, fold = _Limits(streamed.final, n), plan.schemes[0].fold
+    training_limits, fold = _Limits(streamed.final, n), plan.schemes[0].fold
     folds = [_Limits(fitted, n) for fitted in streamed.fold_fits]
     labelled, class_of = data.labelled_units()
     rng = generator(seed, "units of confused pairs")
     units = np.arange(len(class_of))
     if len(units) > UNITS_OF_PAIRS:
         units = np.sort(rng.permutation(units)[:UNITS_OF_PAIRS])
-    place = np.full(len(class_of), -1)
-    place[units] = np.arange(len(units))
+    mean_row = np.full(len(class_of), -1)
+    mean_row[units] = np.arange(len(units))
     means = np.zeros((len(units), len(data.wavelength_nm)))
     digests = np.empty((len(data.codes), 32), dtype=np.uint8)
     for rows, spectra in data.files.blocks():
         for row, spectrum in zip(rows, np.ascontiguousarray(spectra, dtype="<f8"), strict=True):
             digests[row] = np.frombuffer(hashlib.sha256(spectrum).digest(), dtype=np.uint8)
         ready = preprocessed(spectra, step, data.wavelength_nm)
-        own.add(ready)
+        training_limits.add(ready)
         for i, limits in enumerate(folds):
             if (here := fold[rows] == i).any():
                 limits.add(ready[here])
-        there = place[labelled[rows]]
-        np.add.at(means, there[there >= 0], streamed.final.fit.learned.apply(ready)[there >= 0])
+        unit_rows = mean_row[labelled[rows]]
+        np.add.at(
+            means,
+            unit_rows[unit_rows >= 0],
+            streamed.final.fit.learned.apply(ready)[unit_rows >= 0],
+        )
     means /= np.bincount(labelled)[units][:, None]
     rows_of_card = []
     for j, level in enumerate(LEVELS):
-        plane, away = own.limits[j]
+        limit_t2, limit_q = training_limits.limits[j]
         held = [each.shares(j) for each in folds]
         planes = [share for share, _ in held if share is not None]
-        inside = own.shares(j)
+        inside = training_limits.shares(j)
         rows_of_card.append(
             {
                 "level": level,
-                "t2": plane,
-                "q": away.value,
-                "q_method": away.method,
+                "t2": limit_t2,
+                "q": limit_q.value,
+                "q_method": limit_q.method,
                 "training_within_t2": inside[0],
                 "training_within_q": inside[1],
                 "held_out_within_t2": float(np.mean(planes)) if planes else None,
                 "held_out_within_q": float(np.mean([share for _, share in held])),
             }
         )
-    domain = {"limits": rows_of_card, "score_variance": [float(v) for v in own.variance]}
+    domain = {
+        "limits": rows_of_card,
+        "score_variance": [float(v) for v in training_limits.variance],
+    }
     return domain, means, class_of[units], hashlib.sha256(digests.tobytes()).hexdigest()

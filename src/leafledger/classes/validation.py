@@ -295,11 +295,11 @@ def nested_validation(
     Nested
         Predictions and choices.
     """
-    asked = _asked(scheme, with_training=True)
+    to_predict = _asked(scheme, with_training=True)
     for wide in [w for w in widths if w >= n_components] or [n_components]:
-        predictions = _predictions(predictors, scheme, asked, labels, wide)
+        predictions = _predictions(predictors, scheme, to_predict, labels, wide)
         choices = [
-            choose(_inner_losses(predictions, asked, scheme, i, labels, units), widths)
+            choose(_inner_losses(predictions, to_predict, scheme, i, labels, units), widths)
             for i in range(scheme.n_folds)
         ]
         if not any(choice.rising[0] for choice in choices):
@@ -313,13 +313,15 @@ def nested_validation(
     training: list[Codes] = []
     for i, (outer, choice) in enumerate(zip(scheme.outer, choices, strict=True)):
         whole = np.full((n_candidates, n_components, n_scans), -1, dtype=np.int16)
-        whole[..., asked[outer]] = predictions[outer][:, 0]
+        whole[..., to_predict[outer]] = predictions[outer][:, 0]
         test, of_choice = scheme.fold == i, whole[choice.candidate[0]]
         every[..., test], held_out[:, test] = whole[..., test], of_choice[:, test]
         predicted[0, test] = of_choice[choice.n_components[0] - 1, test]
         part = scheme.training[outer]
         training.append(
-            np.array([confusion(labels[0, part], said[part], n_classes) for said in of_choice])
+            np.array(
+                [confusion(labels[0, part], of_width[part], n_classes) for of_width in of_choice]
+            )
         )
     return Nested(predicted, held_out, tuple(training), every, tuple(choices))
 
@@ -345,21 +347,23 @@ def nested_predictions(
     numpy.ndarray
         Class numbers of the scans held out, -1 elsewhere; shape as ``labels``.
     """
-    asked = _asked(scheme, with_training=False)
+    to_predict = _asked(scheme, with_training=False)
     predicted = np.full_like(labels, -1)
-    left = np.arange(len(labels))
+    remaining = np.arange(len(labels))
     for width in widths:
-        some = labels[left]
-        predictions = _predictions(predictors, scheme, asked, some, width)
-        rows, wider = np.arange(len(left)), np.zeros(len(left), dtype=bool)
+        remaining_labels = labels[remaining]
+        predictions = _predictions(predictors, scheme, to_predict, remaining_labels, width)
+        rows, wider = np.arange(len(remaining)), np.zeros(len(remaining), dtype=bool)
         for i, outer in enumerate(scheme.outer):
-            choice = choose(_inner_losses(predictions, asked, scheme, i, some, units), widths)
+            choice = choose(
+                _inner_losses(predictions, to_predict, scheme, i, remaining_labels, units), widths
+            )
             wider |= choice.rising
             of_choice = predictions[outer][choice.candidate, rows, choice.n_components - 1]
             test = scheme.fold == i
-            predicted[np.ix_(left, test)] = of_choice[:, test[asked[outer]]]
-        left = left[wider]
-        if not len(left):
+            predicted[np.ix_(remaining, test)] = of_choice[:, test[to_predict[outer]]]
+        remaining = remaining[wider]
+        if not len(remaining):
             break
     return predicted
 
@@ -367,30 +371,32 @@ def nested_predictions(
 def _predictions(
     predictors: Sequence[Predict],
     scheme: Scheme,
-    asked: NDArray[np.bool_],
+    to_predict: NDArray[np.bool_],
     labels: Codes,
     n_components: int,
 ) -> list[Said]:
     """Return what every candidate predicts for the scans asked of every training set."""
     return [
-        np.concatenate([p(scheme.training[s], asked[s], labels, n_components) for p in predictors])
-        for s in range(len(asked))
+        np.concatenate(
+            [p(scheme.training[s], to_predict[s], labels, n_components) for p in predictors]
+        )
+        for s in range(len(to_predict))
     ]
 
 
 def _asked(scheme: Scheme, *, with_training: bool) -> NDArray[np.bool_]:
     """Return the scans that every training set has to predict."""
-    asked = np.zeros_like(scheme.training)
+    to_predict = np.zeros_like(scheme.training)
     for i, outer in enumerate(scheme.outer):
-        asked[outer] |= True if with_training else scheme.fold == i
+        to_predict[outer] |= True if with_training else scheme.fold == i
         for inner, validated in scheme.inner[i]:
-            asked[inner] |= validated
-    return asked
+            to_predict[inner] |= validated
+    return to_predict
 
 
 def _inner_losses(
     predictions: Sequence[Said],
-    asked: NDArray[np.bool_],
+    to_predict: NDArray[np.bool_],
     scheme: Scheme,
     i: int,
     labels: Codes,
@@ -402,7 +408,9 @@ def _inner_losses(
     """
     wrong, unit_of = [], []
     for inner, validated in scheme.inner[i]:
-        wrong.append(predictions[inner][..., validated[asked[inner]]] != labels[:, None, validated])
+        wrong.append(
+            predictions[inner][..., validated[to_predict[inner]]] != labels[:, None, validated]
+        )
         unit_of.append(units[validated])
     return unit_shares(np.concatenate(wrong, axis=-1).astype(np.float64), np.concatenate(unit_of))
 
@@ -549,18 +557,20 @@ def _probabilities(
     decisions = predictors[0].procedure.decisions
     for i, choice in enumerate(nested.choices):
         step, rule, n_components = choice.chosen(len(decisions))
-        predictor, decision, place = predictors[step], decisions[rule], n_components - 1
+        predictor, decision, width_index = predictors[step], decisions[rule], n_components - 1
         decided, codes, units = [], [], []
         for inner, validated in scheme.inner[i]:
             fit = predictor.fit_of(scheme.training[inner])
-            decided.append(fit.decision_path(predictor.spectra[validated], decision)[place])
+            decided.append(fit.decision_path(predictor.spectra[validated], decision)[width_index])
             codes.append(data.codes[validated])
             units.append(data.unit_of[validated])
         n_units = len(np.unique(np.concatenate(units)))
         sharpness = fit_sharpness(np.concatenate(decided), np.concatenate(codes), n_units)
         held = scheme.fold == i
         fit = predictor.fit_of(scheme.training[scheme.outer[i]])
-        out[held] = softmax(fit.decision_path(predictor.spectra[held], decision)[place], sharpness)
+        out[held] = softmax(
+            fit.decision_path(predictor.spectra[held], decision)[width_index], sharpness
+        )
     return out
 
 
@@ -586,13 +596,13 @@ def _final_sharpness(
 ) -> float:
     """Fit the final model's sharpness to all scans while they were held out."""
     step, rule, n_components = final.chosen(len(procedure.decisions))
-    decision, place = procedure.decisions[rule], n_components - 1
+    decision, width_index = procedure.decisions[rule], n_components - 1
     spectra = predictors[step].spectra
     decisions, codes = [], []
     for scheme, fits in zip(plan.schemes, outer_fits, strict=True):
         for i, fit in enumerate(fits[step]):
             held = scheme.fold == i
-            decisions.append(fit.decision_path(spectra[held], decision)[place])
+            decisions.append(fit.decision_path(spectra[held], decision)[width_index])
             codes.append(data.codes[held])
     n_units = len(np.unique(data.unit_of[plan.tested]))
     return fit_sharpness(np.concatenate(decisions), np.concatenate(codes), n_units)

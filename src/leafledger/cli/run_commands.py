@@ -246,12 +246,12 @@ def _run(
 def _report(folder: Path, result: RunResult, as_json: bool, quiet: bool) -> None:
     well = result.outcome in {"done", "idle"}
     if as_json:
-        facts, said = said_of_results(folder) if well else (None, [])
+        facts, sentences = said_of_results(folder) if well else (None, [])
         say_json(
             {
                 **_run_json(result),
                 "findings": marked(findings(folder), facts) if well else [],
-                "plan": {"facts": facts, "said": said},
+                "plan": {"facts": facts, "said": sentences},
                 "waiting": waiting(folder) if well else [],
                 "warnings": warnings(folder) if well else [],
                 "variants": [_run_json(r) | {"variant": r.variant} for r in result.variants],
@@ -370,11 +370,11 @@ def clean(study: Path, store: bool) -> None:
     with study_lock(opened.folder):
         sweep_temporaries(opened.folder)
         most = 0 if store else int(opened.definition.tracking.store_gb * 1e9)
-        left = ContentStore(opened.folder).trim(most)
+        trimmed = ContentStore(opened.folder).trim(most)
         drawings = trim_parts(opened.folder, 0 if store else MOST_PARTS_BYTES)
     say(
-        f"{left['removed']} results removed; {left['entries']} kept "
-        f"({left['bytes'] / 1e6:.1f} MB), and drawings ({drawings / 1e6:.1f} MB)."
+        f"{trimmed['removed']} results removed; {trimmed['entries']} kept "
+        f"({trimmed['bytes'] / 1e6:.1f} MB), and drawings ({drawings / 1e6:.1f} MB)."
     )
 
 

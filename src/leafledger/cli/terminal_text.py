@@ -277,7 +277,7 @@ class RunProgress:
         class Left(ProgressColumn):
             """Counts down between two tasks."""
 
-            def render(own, task: Any) -> Text:  # noqa: ARG002, N805 - rich's own signature
+            def render(column, task: Any) -> Text:  # noqa: ARG002, N805 - rich's own signature
                 return Text(time_left_words(self._forecast.left(self._elapsed())))
 
         return Progress(

@@ -640,7 +640,12 @@ def _factorial(
     """Test one of the three questions of two crossed factors, at its own stratum."""
     level_of = layout.level_of
     sample, terms = terms_of(
-        sample, {n: of for n, of in layout.factors.items() if n != layout.crossed_name}
+        sample,
+        {
+            n: factor_levels
+            for n, factor_levels in layout.factors.items()
+            if n != layout.crossed_name
+        },
     )
     groups = {
         "treatment": [level_of[unit] for unit in sample.units],

@@ -183,8 +183,8 @@ def waiting_sentences(layout: Layout, plan: Plan) -> list[str]:
         and layout.stated_before
     ):
         out.append(f"The whole course {layout.course_waits}.")
-    gone = [s for s in layout.stated_before if s in layout.unmeasured]
-    for session in gone if layout.before else ():
+    unmeasured = [s for s in layout.stated_before if s in layout.unmeasured]
+    for session in unmeasured if layout.before else ():
         out.append(
             f"The value before is the mean of {listed(list(layout.before))}: "
             f"{layout.unmeasured[session]}."

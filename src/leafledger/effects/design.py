@@ -221,8 +221,8 @@ class Layout:
 
         A study of which every session before was skipped has no change to test.
         """
-        gone = [s for s in self.stated_before if s in self.unmeasured]
-        no_start = self.unmeasured[gone[0]] if gone and not self.before else ""
+        unmeasured = [s for s in self.stated_before if s in self.unmeasured]
+        no_start = self.unmeasured[unmeasured[0]] if unmeasured and not self.before else ""
         own_reason = self.unmeasured.get(after, "")
         if own_reason and not own_reason.startswith(WAITS):
             return own_reason  # never measured: nothing to wait for
@@ -340,7 +340,7 @@ def _whole_plots(
     for unit in sorted(units):
         if units[unit].get(treatment):
             held.setdefault(units[unit].get(column, "") or unit, []).append(unit)
-    if any(len({units[u][treatment] for u in some}) > 1 for some in held.values()):
+    if any(len({units[u][treatment] for u in members}) > 1 for members in held.values()):
         return {}
     return {name: tuple(held[name]) for name in sorted(held)}
 

@@ -142,8 +142,8 @@ def family_of(effect: Effect) -> str:
     if effect.primary:
         return PRIMARY
     contrast = effect.contrast
-    by = f", by {contrast.stratum.partition('=')[0]}" if "=" in contrast.stratum else ""
-    return f"{contrast.question}, {effect.method}{by}"
+    stratum_words = f", by {contrast.stratum.partition('=')[0]}" if "=" in contrast.stratum else ""
+    return f"{contrast.question}, {effect.method}{stratum_words}"
 
 
 def key_of_effect(effect: Effect) -> Key:

@@ -240,8 +240,8 @@ def terms_of(sample: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[
     if why and kept.filled:  # nothing stands in for a value that a change needs
         measured = np.array([unit not in kept.filled for unit in kept.units], dtype=bool)
         again, terms = terms_of(kept.only(measured), factors)
-        gone = dict.fromkeys(kept.filled, "no value before")
-        return again, replace(terms, alone={**alone, **gone, **terms.alone})
+        reasons = dict.fromkeys(kept.filled, "no value before")
+        return again, replace(terms, alone={**alone, **reasons, **terms.alone})
     return kept, Terms(varying, kept.has_before and not why, why, alone, held)
 
 

@@ -519,16 +519,16 @@ def cells_of(layout: Layout, table: UnitTable, index: str) -> Cells:
                 x[i, j, column[level_of[unit], session]] = 1.0
         for k, block in enumerate(blocks):
             x[i, :, len(pairs) + k] = block[i]
-    gone = {
+    missing = {
         unit: [s for s, v in zip(table.sessions, y[i], strict=True) if np.isnan(v)]
         for i, unit in enumerate(units)
     }
     everyone = sorted({*layout.levels, *([layout.control] if layout.control else [])})
     counts = {level: sum(level_of[u] == level for u in units) for level in everyone}
     absent = {
-        level: [u for u in layout.levels.get(level, ()) if u not in gone] for level in everyone
+        level: [u for u in layout.levels.get(level, ()) if u not in missing] for level in everyone
     }
-    partial = {u: s for u, s in gone.items() if s}
+    partial = {u: s for u, s in missing.items() if s}
     return Cells(Repeated(y, x), column, counts, partial, absent)
 
 
@@ -556,8 +556,10 @@ def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]
 
 def _cells_without_values(layout: Layout, cells: Cells, corners: Iterable[tuple[str, str]]) -> str:
     """Say in which sessions a treatment has no value, so that the model has no mean there."""
-    gone = [pair for pair in dict.fromkeys(corners) if pair not in cells.column]
-    return ", ".join(f"no {layout.word} of {arm} has a value in {session}" for arm, session in gone)
+    empty_cells = [pair for pair in dict.fromkeys(corners) if pair not in cells.column]
+    return ", ".join(
+        f"no {layout.word} of {arm} has a value in {session}" for arm, session in empty_cells
+    )
 
 
 def _weights(layout: Layout, cells: Cells, level: str, reference: str, after: str) -> Array:

@@ -281,7 +281,7 @@ def robustness_sentences(tests: Sequence[VariantTest], layout: Layout, plan: Pla
     by_contrast: dict[str, list[VariantTest]] = {}
     for test in tests:
         by_contrast.setdefault(test.planned.effect.contrast.name, []).append(test)
-    return [_sentence(name, some, layout, plan) for name, some in by_contrast.items()]
+    return [_sentence(name, rows, layout, plan) for name, rows in by_contrast.items()]
 
 
 def _sentence(name: str, tests: Sequence[VariantTest], layout: Layout, plan: Plan) -> str:

@@ -183,8 +183,8 @@ def variation(
     """
     if not session:
         return Variation("", reason="the study has no after session")
-    of = {part.name: part.variance for part in parts}
-    leaf, scan = of.get(LEAF, math.nan), of.get(SCAN, math.nan)
+    variance_of = {part.name: part.variance for part in parts}
+    leaf, scan = variance_of.get(LEAF, math.nan), variance_of.get(SCAN, math.nan)
     compared = {level for pair in layout.pairs for level in pair} or set(layout.levels)
     levels = {level: arm for level, arm in layout.levels.items() if level in compared}
     sample = _sample(layout, table, index, session, levels)

@@ -336,13 +336,13 @@ def _untested_sentence(
 
 
 def _subject(contrast: Contrast, index: str, layout: Layout) -> str:
-    thing = _compared_quantity(contrast, index, layout)
+    subject = _compared_quantity(contrast, index, layout)
     if contrast.question == CHANGE:
-        return f"{thing} under {contrast.level}"
+        return f"{subject} under {contrast.level}"
     between = f"between {contrast.level} and {contrast.reference}"
     if contrast.question == EQUIVALENCE:
-        return f"the equivalence {between} in {thing}"
-    return f"the difference {between} in {thing}"
+        return f"the equivalence {between} in {subject}"
+    return f"the difference {between} in {subject}"
 
 
 def _start(layout: Layout) -> str:
@@ -365,28 +365,28 @@ def _capital(text: str) -> str:
 
 def _claim(row: AdjustedTest, layout: Layout, unit: str, plan: Plan) -> str:
     contrast, index = row.effect.contrast, row.effect.index
-    thing, estimate = _compared_quantity(contrast, index, layout), row.effect.tested.estimate
+    subject, estimate = _compared_quantity(contrast, index, layout), row.effect.tested.estimate
     if contrast.question == EQUIVALENCE:
         margin = f"a margin of {row.effect.margin:g}{'' if unit in {'', '1'} else f' {unit}'}"
         arms = f"under {contrast.level} and under {contrast.reference}"
         if row.verdict == EQUIVALENT:
-            return f"{_capital(thing)} was equivalent {arms} within {margin}"
-        return f"Equivalence of {thing} {arms} within {margin} was not shown"
+            return f"{_capital(subject)} was equivalent {arms} within {margin}"
+        return f"Equivalence of {subject} {arms} within {margin} was not shown"
     if row.verdict != SIGNIFICANT:
         # Only the number of tests stands between a small p and a claim.
         once = f" once the {row.n_family} tests of its family are counted"
         not_shown = f"was shown{once if row.effect.tested.p < plan.alpha else ''}"
         if contrast.question == CHANGE:
-            return f"No {thing.removeprefix('the ')} under {contrast.level} {not_shown}"
+            return f"No {subject.removeprefix('the ')} under {contrast.level} {not_shown}"
         arms = f"between {contrast.level} and {contrast.reference}"
-        return f"No difference {arms} in {thing} {not_shown}"
-    way = "higher" if estimate > 0 else "lower"
+        return f"No difference {arms} in {subject} {not_shown}"
+    sign = "higher" if estimate > 0 else "lower"
     if contrast.question == CHANGE:
         return (
-            f"{index} was {way} at {contrast.after} than at {_start(layout)} under "
+            f"{index} was {sign} at {contrast.after} than at {_start(layout)} under "
             f"{contrast.level} (time, instrument and treatment together)"
         )
-    return f"{_capital(thing)} was {way} under {contrast.level} than under {contrast.reference}"
+    return f"{_capital(subject)} was {sign} under {contrast.level} than under {contrast.reference}"
 
 
 def _numbers(row: AdjustedTest, unit: str, plan: Plan) -> str:

@@ -370,8 +370,8 @@ def sign_flip(
     p = two_sided_p(
         flips.sums, float(changes.sum()), float(np.abs(changes).sum()), enumerated=flips.enumerated
     )
-    some = flips.kept > 0
-    means = (changes.sum() + flips.sums[some]) / (2.0 * flips.kept[some])
+    nonempty = flips.kept > 0
+    means = (changes.sum() + flips.sums[nonempty]) / (2.0 * flips.kept[nonempty])
     total = len(flips.sums) if flips.enumerated else len(means) + 1
     return permutation_result(
         estimate,
@@ -619,9 +619,9 @@ def within_margin(tested: Result, error: float, margin: float) -> Result:
 
     if math.isnan(error):
         return tested
-    away = (margin - abs(tested.estimate)) / error
-    statistic = away if tested.estimate <= 0 else -away
-    return replace(tested, statistic=statistic, p=float(stdtr(tested.df, -away)))
+    t_value = (margin - abs(tested.estimate)) / error
+    statistic = t_value if tested.estimate <= 0 else -t_value
+    return replace(tested, statistic=statistic, p=float(stdtr(tested.df, -t_value)))
 
 
 def label_permutation(

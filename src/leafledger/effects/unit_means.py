@@ -688,9 +688,9 @@ def _before(
     u_before = np.where(enough, np.where(has_value, u, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
     # 4. Where asked for, the mean of the others stands in, if each arm has units of its own.
     has_before = measured & np.isfinite(before)
-    gone = measured & ~has_before
-    if fill and gone.any() and all((has_before & g).sum() >= 2 for g in groups):
-        before[gone], u_before[gone] = before[has_before].mean(), u_before[has_before].mean()
+    to_fill = measured & ~has_before
+    if fill and to_fill.any() and all((has_before & g).sum() >= 2 for g in groups):
+        before[to_fill], u_before[to_fill] = before[has_before].mean(), u_before[has_before].mean()
     return before, u_before, shared
 
 
@@ -704,11 +704,11 @@ def _units_without_value(
     names: Sequence[str],
     keep: NDArray[np.bool_],
 ) -> dict[str, list[str]]:
-    gone = {
+    missing = {
         session: [names[j] for j in np.flatnonzero(~keep & np.isnan(values[:, i])).tolist()]
         for i, session in enumerate(sessions)
     }
-    return {session: units for session, units in gone.items() if units}
+    return {session: units for session, units in missing.items() if units}
 
 
 def _gaps(
@@ -724,9 +724,9 @@ def _gaps(
         names[j]: tuple(sessions[i] for i in places if np.isnan(start[j, i]))
         for j in np.flatnonzero(keep).tolist()
     }
-    filled = tuple(u for u, gone in lacks.items() if places and len(gone) == len(places))
+    filled = tuple(u for u, lacking in lacks.items() if places and len(lacking) == len(places))
     return {
-        "partial": {u: gone for u, gone in lacks.items() if gone and u not in filled},
+        "partial": {u: lacking for u, lacking in lacks.items() if lacking and u not in filled},
         "filled": filled,
         "unused": tuple(s for s, takes in zip(sessions, used.tolist(), strict=True) if not takes)
         if places
@@ -745,8 +745,8 @@ def left_out(sample: Sample) -> str:
             )
         if sample.bare:
             return f"no unit of this contrast has an accepted value in {listed(sample.bare)}"
-        gone = [f"no {s} value for {', '.join(units)}" for s, units in sample.missing.items()]
-        parts.append(f"{'; '.join(gone)}: left out of this contrast, the test stays the same")
+        reasons = [f"no {s} value for {', '.join(units)}" for s, units in sample.missing.items()]
+        parts.append(f"{'; '.join(reasons)}: left out of this contrast, the test stays the same")
     if sample.unused:
         parts.append(
             f"{listed(list(sample.unused))} left out for all: not every treatment has a value there"
@@ -827,8 +827,10 @@ def _session_confounded(layout: Layout, contrast: Contrast, sample: Sample) -> s
     never = [name for name in (level, reference) if _valueless(sample, arms.get(name, ()))]
     if never:
         return ""  # an index that an arm lacks throughout says nothing of when it was measured
-    for session, gone in sample.missing.items():
-        without = [name for name in (level, reference) if set(arms.get(name, ())) <= set(gone)]
+    for session, missing_units in sample.missing.items():
+        without = [
+            name for name in (level, reference) if set(arms.get(name, ())) <= set(missing_units)
+        ]
         if len(without) == 1 and arms.get(without[0]):
             other = reference if without[0] == level else level
             return (
@@ -878,8 +880,8 @@ def run(job: Job) -> Outcome:
 def _places(scans: Mapping[str, Mapping[str, str | None]]) -> dict[str, Place]:
     """Return where each scan belongs; a scan without a unit stands alone under its own id."""
     return {
-        scan: (of.get("unit") or scan, of.get("session") or "all", of.get("leaf") or "")
-        for scan, of in scans.items()
+        scan: (sample.get("unit") or scan, sample.get("session") or "all", sample.get("leaf") or "")
+        for scan, sample in scans.items()
     }
 
 

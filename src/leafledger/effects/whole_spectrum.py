@@ -428,10 +428,10 @@ def _mean_before(start: Array) -> Array:
     if whole.any():
         level = start[whole].mean(axis=0)
         shift = level - level.mean(axis=0)
-    some = np.asarray(here.any(axis=1), dtype=bool) if whole.any() else whole
+    has_value = np.asarray(here.any(axis=1), dtype=bool) if whole.any() else whole
     count = np.maximum(here.sum(axis=1), 1)[:, None]
     moved = np.where(here[:, :, None], start - np.where(whole[:, None, None], 0.0, shift), 0.0)
-    return np.where(some[:, None], moved.sum(axis=1) / count, np.nan)
+    return np.where(has_value[:, None], moved.sum(axis=1) / count, np.nan)
 
 
 def _units(

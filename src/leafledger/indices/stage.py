@@ -253,27 +253,27 @@ class BandErrors:
     sources: Sequence[Mapping[Band, Array]] = field(default_factory=list)
 
 
-def band_values(made: Plan, reflectance: Array) -> dict[Band, Array]:
+def band_values(band_plan: Plan, reflectance: Array) -> dict[Band, Array]:
     """Return band -> reflectance, shape ``(n_scans,)``, from spectra on the used wavelengths."""
-    if not made.weights:
+    if not band_plan.weights:
         return {}
-    matrix = np.stack(list(made.weights.values()))
-    return dict(zip(made.weights, weighted_sums(matrix, reflectance), strict=True))
+    matrix = np.stack(list(band_plan.weights.values()))
+    return dict(zip(band_plan.weights, weighted_sums(matrix, reflectance), strict=True))
 
 
-def covariances(made: Plan, u: Array | None) -> dict[Pair, Array] | None:
+def covariances(band_plan: Plan, u: Array | None) -> dict[Pair, Array] | None:
     """Return the band covariances for ``u`` of shape ``(n_scans, n_used)``; ``None`` if unknown."""
-    return None if u is None else band_covariances(made.pairs, made.weights, u)
+    return None if u is None else band_covariances(band_plan.pairs, band_plan.weights, u)
 
 
 def index_values(
-    made: Plan, reflectance: Mapping[Band, Array], errors: BandErrors, n_scans: int
+    band_plan: Plan, reflectance: Mapping[Band, Array], errors: BandErrors, n_scans: int
 ) -> tuple[dict[str, Array], NDArray[np.str_]]:
     """Return all values, their uncertainties and their status.
 
     Parameters
     ----------
-    made
+    band_plan
         The plan.
     reflectance
         Band -> reflectance, shape ``(n_scans,)``.
@@ -291,10 +291,12 @@ def index_values(
     status
         ``ok``, ``outside_range`` or ``undefined``, shape ``(n_scans, n_indices)``.
     """
-    shape = (n_scans, len(made.entries))
+    shape = (n_scans, len(band_plan.entries))
     numbers = {name: np.full(shape, np.nan) for name in NUMBERS}
     status = np.full(shape, OUTSIDE)
-    for column, (entry, is_available) in enumerate(zip(made.entries, made.available, strict=True)):
+    for column, (entry, is_available) in enumerate(
+        zip(band_plan.entries, band_plan.available, strict=True)
+    ):
         if not is_available or not n_scans:
             continue
         rated = evaluate(entry.tree, reflectance)
@@ -353,8 +355,8 @@ def run(job: Job) -> Outcome:
     limits = read_json(job.inputs["range"])
     start_nm, stop_nm = float(limits["start_nm"]), float(limits["stop_nm"])
     axis, metadata = spectra_metadata(job.inputs["reflectance"])
-    made = plan(entries, axis, start_nm, stop_nm)
-    scans, numbers, status = session_indices(job.inputs["reflectance"], made, axis, metadata)
+    band_plan = plan(entries, axis, start_nm, stop_nm)
+    scans, numbers, status = session_indices(job.inputs["reflectance"], band_plan, axis, metadata)
     names = np.array([entry.index for entry in entries])
     write_parquet(
         job.outputs["indices"],
@@ -366,7 +368,7 @@ def run(job: Job) -> Outcome:
     return Outcome(
         metrics=_metrics(len(entries), status),
         warnings=[
-            *_range_warnings(made, trusted, start_nm, stop_nm),
+            *_range_warnings(band_plan, trusted, start_nm, stop_nm),
             *_undefined_warnings(entries, scans, status),
         ],
     )
@@ -417,7 +419,7 @@ def session_indices(
 
 
 def _panel(
-    made: Plan, reflectance: Array, axis: Array, metadata: Mapping[str, Any], u_stated: bool
+    band_plan: Plan, reflectance: Array, axis: Array, metadata: Mapping[str, Any], u_stated: bool
 ) -> dict[Band, Array] | None:
     """Return the change of each band for one standard uncertainty of the panel.
 
@@ -430,7 +432,7 @@ def _panel(
     relative = np.broadcast_to(np.asarray(stated, dtype=np.float64), axis.shape)
     if not u_stated and not relative.any():
         return None
-    return band_values(made, reflectance * relative[made.used])
+    return band_values(band_plan, reflectance * relative[band_plan.used])
 
 
 def _long_table(
@@ -468,9 +470,9 @@ def _metrics(n_indices: int, status: NDArray[np.str_]) -> list[Metric]:
     ]
 
 
-def _range_warnings(made: Plan, trusted: Array, start_nm: float, stop_nm: float) -> list[str]:
+def _range_warnings(band_plan: Plan, trusted: Array, start_nm: float, stop_nm: float) -> list[str]:
     warnings = []
-    for entry, is_available in zip(made.entries, made.available, strict=True):
+    for entry, is_available in zip(band_plan.entries, band_plan.available, strict=True):
         if not is_available:
             warnings.append(outside_sentence(entry, trusted, start_nm, stop_nm))
         elif sentence := coarse_sentence(entry, trusted, _WIDEST_GAP_NM):

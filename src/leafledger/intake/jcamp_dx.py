@@ -246,15 +246,15 @@ def ordinates(text: str, limit: int) -> Row:
     """
     values: list[float] = []
     step: float | None = None
-    place, repeated = 0, False
-    while place < len(text):
-        match = _TOKEN.match(text, place)
-        if match is None or (match.end() - place > _LONGEST and match.lastgroup != "separator"):
+    position, repeated = 0, False
+    while position < len(text):
+        match = _TOKEN.match(text, position)
+        if match is None or (match.end() - position > _LONGEST and match.lastgroup != "separator"):
             raise OrdinatesError(
-                f'"{text[place : place + 12]}", which belongs to no form of ordinates'
+                f'"{text[position : position + 12]}", which belongs to no form of ordinates'
             )
         kind, token = match.lastgroup, match.group()
-        place = match.end()
+        position = match.end()
         if kind == "missing":
             raise OrdinatesError("a missing ordinate (?)")
         if kind == "dup":

@@ -200,9 +200,9 @@ def spectrum_columns(
     """Return the column(s) of the spectra and their wavelengths in file order."""
     import pyarrow as pa
 
-    wanted = "counts" if form.quantity == "counts" else "reflectance"
-    if wanted in schema.names and _is_list(schema.field(wanted).type):
-        return [wanted], _stated_axis(schema.metadata or {}, faults)
+    column = "counts" if form.quantity == "counts" else "reflectance"
+    if column in schema.names and _is_list(schema.field(column).type):
+        return [column], _stated_axis(schema.metadata or {}, faults)
     why = no_wavelengths(schema.names)
     if why is not None and why[0].startswith("headings"):
         faults.add(
@@ -215,8 +215,8 @@ def spectrum_columns(
     if not positions:
         faults.add(
             f"the columns {', '.join(quoted(n, 20) for n in schema.names[:8])}",
-            f"a list column {quoted(wanted)}, or columns whose headings are wavelengths",
-            f"Name the column {wanted}, or mend `quantity:` of the form.",
+            f"a list column {quoted(column)}, or columns whose headings are wavelengths",
+            f"Name the column {column}, or mend `quantity:` of the form.",
         )
     for name in schema.names:
         if impossible_wavelength(name) is not None:

@@ -383,14 +383,14 @@ def in_wavelengths(scans: RawScans, form: FileForm) -> RawScans:
     falls = bool(np.sum(steps < 0) > np.sum(steps > 0))
     _check_polynomial(axis, steps, falls)
     from_one = "; the file numbers its pixels from 1, p = 0 is its pixel 1" if raw[0] == 1 else ""
-    said = (
+    note = (
         f"wavelengths from pixel_coefficients: {axis[0]:.6g} nm at the first of {len(axis)} pixels "
         f"(p = 0), {axis[-1]:.6g} nm at the last{from_one}"
     )
     values = scans.values
     if falls:
         axis, values = axis[::-1].copy(), np.ascontiguousarray(values[:, ::-1])
-    return RawScans(axis, values, scans.items, scans.aliases, (*scans.notes, said))
+    return RawScans(axis, values, scans.items, scans.aliases, (*scans.notes, note))
 
 
 def _check_polynomial(axis: NDArray[np.float64], steps: NDArray[np.float64], falls: bool) -> None:
@@ -427,7 +427,7 @@ Place = Callable[[int], tuple[int | None, str | None]]
 
 
 def check_axis(
-    raw: NDArray[np.float64], faults: Faults, place: Place, *, pixels: bool = False
+    raw: NDArray[np.float64], faults: Faults, locate: Place, *, pixels: bool = False
 ) -> bool:
     """Add a problem for each wavelength that is impossible, doubled or out of order.
 
@@ -438,7 +438,7 @@ def check_axis(
         fine.
     faults
         Where the problems go.
-    place
+    locate
         Where in the file a wavelength stands.
     pixels
         They are the numbers of pixels, not wavelengths (:mod:`leafledger.intake.raw_scan`).
@@ -450,7 +450,7 @@ def check_axis(
     """
     if pixels:
         for position, found, expected, mend in pixel_problems(raw):
-            row, column = place(position)
+            row, column = locate(position)
             faults.add(found, expected, mend, row=row, column=column)
         return False
     if len(raw) < MIN_WAVELENGTHS:
@@ -461,7 +461,7 @@ def check_axis(
         )
     in_um = len(raw) > 1 and bool(np.all((raw >= SHORTEST_UM) & (raw <= LONGEST_UM)))
     if in_um:
-        row, column = place(0)
+        row, column = locate(0)
         faults.add(
             f"wavelengths from {raw.min():g} to {raw.max():g}, which look like micrometres",
             f"nm, from {SHORTEST_NM:g} to {LONGEST_NM:g}",
@@ -473,7 +473,7 @@ def check_axis(
         np.all((raw >= SHORTEST_NM * 1000) & (raw <= LONGEST_NM * 1000))
     )
     if in_thousands:
-        row, column = place(0)
+        row, column = locate(0)
         faults.add(
             f"wavelengths from {raw.min():g} to {raw.max():g} nm, a thousand times too long",
             f"nm, from {SHORTEST_NM:g} to {LONGEST_NM:g}",
@@ -486,7 +486,7 @@ def check_axis(
         if in_um or in_thousands
         else np.flatnonzero(~((raw >= SHORTEST_NM) & (raw <= LONGEST_NM)))
     ):
-        row, column = place(int(i))
+        row, column = locate(int(i))
         faults.add(
             f"wavelength {raw[i]:g}",
             f"nm, from {SHORTEST_NM:g} to {LONGEST_NM:g}",
@@ -498,7 +498,7 @@ def check_axis(
     falls = bool(np.sum(steps < 0) > np.sum(steps > 0))
     wrong = np.flatnonzero(steps >= 0 if falls else steps <= 0)
     for i in wrong:
-        row, column = place(int(i) + 1)
+        row, column = locate(int(i) + 1)
         faults.add(
             f"wavelength {raw[i + 1]:g} after {raw[i]:g}",
             "a wavelength that is not there yet"

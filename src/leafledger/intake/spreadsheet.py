@@ -60,11 +60,11 @@ def check_merges(
     numbers
         For the place in the message, and its faults.
     """
-    wanted = sorted(columns)
+    scan_columns = sorted(columns)
     for top, left, bottom, right in seen.merges:
         if top > rows[1] or bottom < rows[0]:
             continue
-        if any(left <= column <= right for column in wanted):
+        if any(left <= column <= right for column in scan_columns):
             numbers.faults.add(
                 f"merged cells {letters(left)}{top}:{letters(right)}{bottom}",
                 "a cell of its own for every value",
@@ -94,17 +94,17 @@ def check_percents(
     numbers
         For the place in the message, and its faults.
     """
-    wanted = sorted(c for c in columns if seen.percents.get(c, 0) >= first_row)
-    if quantity == "reflectance" or not wanted:
+    faulty = sorted(c for c in columns if seen.percents.get(c, 0) >= first_row)
+    if quantity == "reflectance" or not faulty:
         return
     numbers.faults.add(
-        f"numbers shown as percent in {len(wanted)} column{'s' * (len(wanted) > 1)}: the cells "
+        f"numbers shown as percent in {len(faulty)} column{'s' * (len(faulty) > 1)}: the cells "
         "hold fractions",
         f"{quantity}, as study.yaml says",
         "State `quantity: reflectance` in the form of this session, or give the cells the format "
         "General.",
-        row=seen.percents[wanted[0]],
-        column=numbers.where(wanted[0]),
+        row=seen.percents[faulty[0]],
+        column=numbers.where(faulty[0]),
     )
 
 
@@ -220,11 +220,11 @@ class _Table:
     def _check_headings(
         self, row: int, cells: Cells, texts: list[str], positions: list[int]
     ) -> None:
-        taken = set(positions)
+        wavelength_columns = set(positions)
         for column, text in enumerate(texts):
             value = cells.get(column)
             lost = value is None and positions[0] < column < positions[-1]
-            if column in taken or not (
+            if column in wavelength_columns or not (
                 lost or isinstance(value, Odd) or impossible_wavelength(text) is not None
             ):
                 continue
@@ -239,8 +239,10 @@ class _Table:
 
     def _item_position(self, row: int, texts: list[str], positions: list[int]) -> int:
         name = self.form.scan_column
-        taken = set(positions)
-        words = [text for column, text in enumerate(texts) if column not in taken and text]
+        wavelength_columns = set(positions)
+        words = [
+            text for column, text in enumerate(texts) if column not in wavelength_columns and text
+        ]
         n_found = words.count(name) if name is not None else 0
         if n_found == 1 and name is not None:
             return texts.index(name)
@@ -431,9 +433,9 @@ class _TwoColumns:
         if self.searching:
             self._look(cells)
             return
-        wanted = {column: cells[column] for column in (self.w_at, self.v_at) if column in cells}
-        if wanted:
-            self.kept.append((row, wanted))
+        kept_cells = {column: cells[column] for column in (self.w_at, self.v_at) if column in cells}
+        if kept_cells:
+            self.kept.append((row, kept_cells))
 
     def _look(self, cells: Cells) -> None:
         if self.n_rows > _HEADING_ROWS:
@@ -551,9 +553,9 @@ def read_spreadsheet(
         faults.stop()
         assert sheet is not None  # else faults says why
         return read_row_scans(book, sheet, form, faults)
-    wanted = _wanted_sheets(book, form, items, faults)
+    sheets = _wanted_sheets(book, form, items, faults)
     faults.stop()
-    scans = [read_sheet_scan(book, sheet, form, faults) for sheet in wanted]
+    scans = [read_sheet_scan(book, sheet, form, faults) for sheet in sheets]
     faults.stop()
     return _together([scan for scan in scans if scan is not None], book, form, elsewhere, faults)
 
@@ -584,16 +586,16 @@ def _wanted_sheets(
     if form.sheet is not None or not any(items):
         only = _one_sheet(book, form, faults)
         return [] if only is None else [only]
-    known = {sheet.name: sheet for sheet in book.sheets}
+    sheet_of = {sheet.name: sheet for sheet in book.sheets}
     for item in dict.fromkeys(items):
-        if item not in known:
+        if item not in sheet_of:
             faults.add(
                 f"no sheet {quoted(item)}" if item else "a scan without item",
-                f"an item that names one of the {len(known)} sheets",
-                f"Mend the item of this scan in the scan sheet. {nearest(item, list(known))}",
+                f"an item that names one of the {len(sheet_of)} sheets",
+                f"Mend the item of this scan in the scan sheet. {nearest(item, list(sheet_of))}",
                 column="item",
             )
-    return [known[item] for item in dict.fromkeys(items) if item in known]
+    return [sheet_of[item] for item in dict.fromkeys(items) if item in sheet_of]
 
 
 def _one_sheet(book: Book, form: FileForm, faults: Faults) -> SheetPart | None:

@@ -67,26 +67,26 @@ def pick(read: FileScans, rows: Sequence[Mapping[str, Any]]) -> tuple[list[int],
     """
     counts = Counter(read.scans.items)
     aliases = {alias: i for i, alias in enumerate(read.scans.aliases)}
-    places: list[int] = []
+    indices: list[int] = []
     problems: list[Problem] = []
-    taken: dict[int, str] = {}
+    scan_at: dict[int, str] = {}
     for row in rows:
         item = row["item"]
-        place: int | None = None
+        index: int | None = None
         if not item and len(read.scans.items) == 1:
-            place = 0
+            index = 0
         elif counts[item] == 1:
-            place = read.scans.items.index(item)
+            index = read.scans.items.index(item)
         elif item in aliases and not counts[item]:
-            place = aliases[item]
-        if place is None:
+            index = aliases[item]
+        if index is None:
             problems.append(_missing(read, row["scan"], item, counts))
-        elif place in taken:
-            problems.append(_twice(read.file, item, taken[place], row["scan"]))
+        elif index in scan_at:
+            problems.append(_twice(read.file, item, scan_at[index], row["scan"]))
         else:
-            taken[place] = row["scan"]
-            places.append(place)
-    return places, problems
+            scan_at[index] = row["scan"]
+            indices.append(index)
+    return indices, problems
 
 
 def _missing(read: FileScans, scan: str, item: str, counts: Counter[str]) -> Problem:
@@ -125,9 +125,9 @@ def shared_axis(files: Sequence[FileScans]) -> NDArray[np.float64]:
     members: list[list[str]] = []
     for read in files:
         axis = read.scans.wavelength_nm
-        for known, names in zip(axes, members, strict=True):
-            if known is axis or (
-                len(known) == len(axis) and np.allclose(known, axis, rtol=0, atol=SAME_NM)
+        for other_axis, names in zip(axes, members, strict=True):
+            if other_axis is axis or (
+                len(other_axis) == len(axis) and np.allclose(other_axis, axis, rtol=0, atol=SAME_NM)
             ):
                 names.append(read.file)
                 break
@@ -361,14 +361,14 @@ def _by_file(rows: Rows) -> dict[str, list[Mapping[str, Any]]]:
 
 
 def _read_all(
-    job: Job, form: FileForm, wanted: Mapping[str, Rows]
+    job: Job, form: FileForm, rows_by_file: Mapping[str, Rows]
 ) -> dict[str, tuple[FileScans, dict[str, int]]]:
     """Read each file and find the wanted scans in it; all problems of all files together."""
     out: dict[str, tuple[FileScans, dict[str, int]]] = {}
     problems: list[Problem] = []
     layout: Layout | None = None
     n_values = 0
-    for file, rows in wanted.items():
+    for file, rows in rows_by_file.items():
         try:
             read, layout = _read_one(job, form, file, layout, [row["item"] for row in rows])
         except InputFault as fault:
@@ -379,13 +379,13 @@ def _read_all(
         if not missing:
             out[file] = (
                 read,
-                {row["scan"]: place for row, place in zip(rows, places, strict=True)},
+                {row["scan"]: index for row, index in zip(rows, places, strict=True)},
             )
         n_values += read.scans.values.size
         if n_values > MAX_VALUES:
             problems.append(_too_many(file))
             break
-    if not wanted:
+    if not rows_by_file:
         problems.append(_no_scans(job))
     if problems:
         if len(out) > 1:
@@ -490,10 +490,10 @@ def _notes(
             about.setdefault(note, []).append(read.file)
         if own_sheet or len(read.scans.items) == len(places):
             continue
-        left = _unused(read, places.values(), elsewhere.get(read.file, ()))
-        if left:
-            scans = "a scan" if len(left) == 1 else f"{len(left)} scans"
-            note = f"{scans} in no row of the scan sheet: {first_words(left, 3)}"
+        unused = _unused(read, places.values(), elsewhere.get(read.file, ()))
+        if unused:
+            scans = "a scan" if len(unused) == 1 else f"{len(unused)} scans"
+            note = f"{scans} in no row of the scan sheet: {first_words(unused, 3)}"
             about.setdefault(note, []).append(read.file)
     return [
         f"{names[0]}{f' and {len(names) - 1} more files' if len(names) > 1 else ''}: {note}"
@@ -503,14 +503,14 @@ def _notes(
 
 def _unused(read: FileScans, used: Iterable[int], elsewhere: Iterable[str]) -> list[str]:
     """Name the scans of a file that no row of any session means."""
-    numbers = {alias: place for place, alias in enumerate(read.scans.aliases)}
+    numbers = {alias: index for index, alias in enumerate(read.scans.aliases)}
     named = set(elsewhere)
     by_number = named - set(read.scans.items)
     places = {*used, *(numbers[item] for item in by_number if item in numbers)}
     return [
         quoted(item)
-        for place, item in enumerate(read.scans.items)
-        if place not in places and item not in named
+        for index, item in enumerate(read.scans.items)
+        if index not in places and item not in named
     ]
 
 

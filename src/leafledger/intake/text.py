@@ -493,7 +493,7 @@ def _main(runs: Sequence[list[_Line]], faults: Faults) -> list[_Line]:
 
 
 def read_text(
-    data: bytes, file: str, form: FileForm, known: Layout | None = None
+    data: bytes, file: str, form: FileForm, layout: Layout | None = None
 ) -> tuple[RawScans, Layout | None]:
     """Read a text file that holds one scan.
 
@@ -506,7 +506,7 @@ def read_text(
     form
         How the file is written; what it leaves open is found (see
         :mod:`leafledger.intake.text_block` and :mod:`leafledger.intake.text_block`).
-    known
+    layout
         Layout of the file read before. Only if this file fits it in every respect, all
         wavelengths included, is it read the fast way; the numbers are the same either way.
 
@@ -529,13 +529,13 @@ def read_text(
     >>> scans.wavelength_nm[:3], scans.values[0, :3]
     (array([410., 411., 412.]), array([0.1 , 0.11, 0.12]))
     """
-    if known is not None:
-        values = known.values(data)
+    if layout is not None:
+        values = layout.values(data)
         if values is not None:
-            axis = known.axis
-            if known.falls:
+            axis = layout.axis
+            if layout.falls:
                 axis, values = axis[::-1], values[::-1]
-            return RawScans(axis, values[np.newaxis], ("",)), known
+            return RawScans(axis, values[np.newaxis], ("",)), layout
     return _read_carefully(data, file, form)
 
 

@@ -158,8 +158,8 @@ def read_clean(body: bytes, wide: Wide) -> Cells | None:
     if wide.delimiter == "space" or not body.strip():
         return None
     names = [f"c{i}" for i in range(len(wide.headings))]
-    wanted = [names[i] for i in wide.positions]
-    types = dict.fromkeys(wanted, pa.float64())
+    value_columns = [names[i] for i in wide.positions]
+    types = dict.fromkeys(value_columns, pa.float64())
     keys = [] if wide.item_at is None else [names[wide.item_at]]
     types.update(dict.fromkeys(keys, pa.string()))
     try:
@@ -171,7 +171,7 @@ def read_clean(body: bytes, wide: Wide) -> Cells | None:
             parse_options=pa_csv.ParseOptions(delimiter=MARKS[wide.delimiter]),
             convert_options=pa_csv.ConvertOptions(
                 column_types=types,
-                include_columns=[*keys, *wanted],
+                include_columns=[*keys, *value_columns],
                 null_values=[],
                 strings_can_be_null=False,
                 decimal_point="," if wide.decimal == "comma" else ".",
@@ -179,10 +179,10 @@ def read_clean(body: bytes, wide: Wide) -> Cells | None:
         )
     except (pa.ArrowException, ValueError, OSError):
         return None
-    values = np.empty((table.num_rows, len(wanted)), dtype=np.float64)
+    values = np.empty((table.num_rows, len(value_columns)), dtype=np.float64)
     start = 0
     for batch in table.to_batches():
-        block = np.array([batch.column(name).to_numpy() for name in wanted])
+        block = np.array([batch.column(name).to_numpy() for name in value_columns])
         values[start : start + batch.num_rows] = block.T
         start += batch.num_rows
     items = [item.strip() for key in keys for item in table.column(key).to_pylist()]
@@ -431,8 +431,8 @@ def _item_position(
 ) -> int | None:
     if form.scan_column is None:
         return None
-    taken = set(positions)
-    words = [h for i, h in enumerate(heading.headings) if i not in taken]
+    wavelength_columns = set(positions)
+    words = [h for i, h in enumerate(heading.headings) if i not in wavelength_columns]
     n_found = words.count(form.scan_column)
     if n_found != 1:
         faults.add(

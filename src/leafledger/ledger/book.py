@@ -121,8 +121,8 @@ def _text_of_entry(entry: Entry) -> bytes:
 
 
 def _text_holds(folder: Path, entry: Entry) -> bool:
-    place = folder / text_file(entry["plan"])
-    return place.is_file() and sha256_of_file(place) == entry["sha256"]
+    path = folder / text_file(entry["plan"])
+    return path.is_file() and sha256_of_file(path) == entry["sha256"]
 
 
 def entry_digests(folder: Path, until: str | None = None) -> dict[str, str]:
@@ -269,14 +269,14 @@ def add_plan(
         allocation and ``seed``. Such an entry is made even if the plan is the one recorded last.
     """
     text = text_of(plan)
-    known = recorded_plans(folder)
-    if known and allocation is None and plan_in(folder, known[-1]["plan"]) == plan:
-        number = known[-1]["plan"]
+    entries = recorded_plans(folder)
+    if entries and allocation is None and plan_in(folder, entries[-1]["plan"]) == plan:
+        number = entries[-1]["plan"]
         kept = (folder / text_file(number)).read_text(encoding="utf-8")
-        return AddedPlan(known[-1], kept, is_new=False)
-    taken = [int(p.stem) for p in (folder / PLANS).glob("*.*") if p.stem.isdecimal()]
-    number = f"{max(taken, default=0) + 1:03d}"
-    last = known[-1]["plan"] if known else None
+        return AddedPlan(entries[-1], kept, is_new=False)
+    numbers = [int(p.stem) for p in (folder / PLANS).glob("*.*") if p.stem.isdecimal()]
+    number = f"{max(numbers, default=0) + 1:03d}"
+    last = entries[-1]["plan"] if entries else None
     entry: Entry = {
         "plan": number,
         "recorded": events.now(),
@@ -391,8 +391,8 @@ def _not_measured(book: BookView, run: events.Run) -> list[str]:
 
 
 def _tasks_with_events(folder: Path, run: str) -> set[str]:
-    place = folder / events.EVENTS / run
-    return {path.name.removesuffix(".json") for path in place.glob(f"{_INTAKE}*.json")}
+    events_folder = folder / events.EVENTS / run
+    return {path.name.removesuffix(".json") for path in events_folder.glob(f"{_INTAKE}*.json")}
 
 
 def _plan_of_run(book: BookView, run: events.Run) -> Plan | None:
@@ -453,16 +453,16 @@ def plan_faults(book: BookView, sha256: Callable[[str], str | None]) -> Iterator
             elif digests[number] != digest:
                 yield Broken(file, "changed", f"was changed after run {run['run']} had named it")
     for path in sorted((folder / PLANS).glob("*")):
-        known = path.suffix in {".json", ".txt"} and path.stem in digests
-        if not known and not path.name.startswith("."):
+        is_named = path.suffix in {".json", ".txt"} and path.stem in digests
+        if not is_named and not path.name.startswith("."):
             yield Broken(f"{PLANS}/{path.name}", "orphan", "no plan of the book names this file")
 
 
-def _text_faults(entry: Entry, found: str | None) -> Iterator[Broken]:
+def _text_faults(entry: Entry, digest: str | None) -> Iterator[Broken]:
     file = text_file(entry["plan"])
-    if found is None:
+    if digest is None:
         yield Broken(file, "missing", f"the text of plan {entry['plan']} is no longer there")
-    elif found != entry["sha256"]:
+    elif digest != entry["sha256"]:
         yield Broken(file, "changed", f"the text of plan {entry['plan']} was changed")
 
 
@@ -516,8 +516,8 @@ def open_run(study: Study, run: str) -> None:
 def _new_entry(study: Study, run: str, started: str, plans: dict[str, str]) -> events.Run:
     previous = _chain_end([r for r in events.runs(study.folder) if r["run"] != run])
     branches = {
-        place.name: sha256_of_file(place / events.RUNS / f"{place.name}.json")
-        for place in branch_places(study.folder)
+        branch.name: sha256_of_file(branch / events.RUNS / f"{branch.name}.json")
+        for branch in branch_places(study.folder)
     }
     return ({"branches": branches} if branches else {}) | {
         "run": run,
@@ -746,11 +746,11 @@ def import_snakemake_runs(study: Study) -> list[str]:
     from leafledger.ledger.tracking import sync_store
 
     folder = study.folder
-    known = {run["run"] for run in events.runs(folder)}
+    recorded_runs = {run["run"] for run in events.runs(folder)}
     notes = [f"closed run {run}, which was interrupted" for run in close_interrupted(folder)]
     for run in sorted(path.name for path in (folder / events.EVENTS).glob("*")):
         done = events.events_of(folder, run)
-        if run in known or not done:
+        if run in recorded_runs or not done:
             continue
         failed = [event for event in done if event["outcome"] not in events.ENDED_WELL]
         started = done[0]["started"]

@@ -95,9 +95,9 @@ def differences_of(book: BookView, first: Run, second: Run) -> list[Difference]:
             merged[new.kind, new.name, new.before, new.after] = new
             continue
         for new in _of_a_task(book, task, before.get(task), after.get(task), treatment):
-            known = merged.setdefault((new.kind, new.name, new.before, new.after), new)
-            if task not in known.tasks:
-                known.tasks.append(task)
+            difference = merged.setdefault((new.kind, new.name, new.before, new.after), new)
+            if task not in difference.tasks:
+                difference.tasks.append(task)
     return [*merged.values(), *_machine(book, first, second)]
 
 
@@ -130,8 +130,10 @@ def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[tuple[
 
 def _by_hand(record: Record) -> dict[str, str]:
     """Return path -> digest of the inputs that a person wrote."""
-    made = ("results/", "records/")
-    return {i["path"]: i["sha256"] for i in record["inputs"] if not i["path"].startswith(made)}
+    result_folders = ("results/", "records/")
+    return {
+        i["path"]: i["sha256"] for i in record["inputs"] if not i["path"].startswith(result_folders)
+    }
 
 
 def _decisions(book: BookView, before: str, after: str) -> Iterator[Difference]:
@@ -161,8 +163,8 @@ def _machine(book: BookView, first: Run, second: Run) -> Iterator[Difference]:
 
 def _kernels(book: BookView, run: Run) -> str:
     """Return the kernels by which the results of a run were computed; empty if none is known."""
-    made = [book.made.get(record["key"], {}) for record in book.records_of(run).values()]
-    return ", ".join(sorted({str(event["kernel"]) for event in made if event.get("kernel")}))
+    task_events = [book.made.get(record["key"], {}) for record in book.records_of(run).values()]
+    return ", ".join(sorted({str(event["kernel"]) for event in task_events if event.get("kernel")}))
 
 
 # What came out: indices, effects, accuracy, with the size of the change
@@ -313,13 +315,13 @@ def _tables(
         name: book.content_at(record, path)
         for name, record in (("first", before), ("second", after))
     }
-    gone = " and ".join(name for name, place in places.items() if place is None)
-    if gone:
-        return f"{path} of the {gone} run is no longer kept: headline numbers only"
-    one, other = (read_csv(place) for place in places.values() if place)
-    wanted = {*_INDEX_KEY, "mean"} if path == _UNITS else {*EFFECTS_KEY, *_KEPT}
-    if wanted <= set(one.columns) and wanted <= set(other.columns):
-        return one, other
+    missing = " and ".join(name for name, file in places.items() if file is None)
+    if missing:
+        return f"{path} of the {missing} run is no longer kept: headline numbers only"
+    before_table, after_table = (read_csv(file) for file in places.values() if file)
+    needed = {*_INDEX_KEY, "mean"} if path == _UNITS else {*EFFECTS_KEY, *_KEPT}
+    if needed <= set(before_table.columns) and needed <= set(after_table.columns):
+        return before_table, after_table
     return f"{path} had other columns in one of the runs: headline numbers only"
 
 
@@ -378,10 +380,10 @@ def _other_columns(before: pd.DataFrame, after: pd.DataFrame) -> list[str]:
     """Return the columns that moved in rows which both tables have, and those of one table only."""
     key = list(EFFECTS_KEY)
     compared = {*key, "estimate", "p", "verdict"}
-    wanted = [c for c in after.columns if c in set(before.columns) - compared]
-    both = before[[*key, *wanted]].merge(after[[*key, *wanted]], on=key)
-    then, now = both[[f"{c}_x" for c in wanted]], both[[f"{c}_y" for c in wanted]]
-    moved = [c for c, x, y in zip(wanted, then, now, strict=True) if not both[x].equals(both[y])]
+    columns = [c for c in after.columns if c in set(before.columns) - compared]
+    both = before[[*key, *columns]].merge(after[[*key, *columns]], on=key)
+    then, now = both[[f"{c}_x" for c in columns]], both[[f"{c}_y" for c in columns]]
+    moved = [c for c, x, y in zip(columns, then, now, strict=True) if not both[x].equals(both[y])]
     return [*moved, *sorted(set(before.columns) ^ set(after.columns))]
 
 
@@ -542,12 +544,12 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
     if not comparison.differences:
         yield "Nothing differs in settings, files, decisions, code and libraries."
     for kind, title in _TITLES.items():
-        some = [d for d in comparison.differences if d.kind == kind]
-        if some:
+        of_kind = [d for d in comparison.differences if d.kind == kind]
+        if of_kind:
             yield f"{title}:"
-            yield from (f"  {d.sentence()}" for d in some[:_MOST_LINES])
-            if len(some) > _MOST_LINES:
-                yield f"  and {len(some) - _MOST_LINES} more (all with --json)"
+            yield from (f"  {d.sentence()}" for d in of_kind[:_MOST_LINES])
+            if len(of_kind) > _MOST_LINES:
+                yield f"  and {len(of_kind) - _MOST_LINES} more (all with --json)"
     yield from _results(comparison)
     yield from _causes(comparison)
 
@@ -621,21 +623,21 @@ def _causes(comparison: Comparison) -> Iterator[str]:
     for indices, tasks in by_cause.items():
         if not indices:
             continue
-        some = [comparison.differences[index] for index in indices]
+        responsible = [comparison.differences[index] for index in indices]
         yield f"  {', '.join(tasks)}"
-        yield f"    from {_named(some)}"
+        yield f"    from {_named(responsible)}"
     if comparison.unexplained:
         yield (
             "  Not explained by any recorded setting, file, decision, code or library: "
             + ", ".join(comparison.unexplained)
         )
     if comparison.without_effect:
-        some = [comparison.differences[index] for index in comparison.without_effect]
-        yield f"Without effect on any result: {_named(some)}"
+        responsible = [comparison.differences[index] for index in comparison.without_effect]
+        yield f"Without effect on any result: {_named(responsible)}"
 
 
-def _named(some: list[Difference]) -> str:
-    names = list(dict.fromkeys(f"{_KINDS.get(d.kind, d.kind)} {d.name}" for d in some))
+def _named(differences: list[Difference]) -> str:
+    names = list(dict.fromkeys(f"{_KINDS.get(d.kind, d.kind)} {d.name}" for d in differences))
     more = f" and {len(names) - 4} more" if len(names) > 4 else ""
     return "; ".join(names[:4]) + more
 

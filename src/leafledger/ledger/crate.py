@@ -61,13 +61,13 @@ class ExportedRun:
         self.folder = folder
         self.run = self.book.run(name)
         self.records = self.book.records_of(self.run)
-        gone = [] if self.run["outcome"] == "done" else ["the run did not end well"]
-        gone += [f"record of {task}" for task in set(self.run["records"]) - set(self.records)]
-        gone += [path for path, place in self._contents() if place is None]
-        if gone or not self.records:
+        missing = [] if self.run["outcome"] == "done" else ["the run did not end well"]
+        missing += [f"record of {task}" for task in set(self.run["records"]) - set(self.records)]
+        missing += [path for path, file in self._contents() if file is None]
+        if missing or not self.records:
             raise input_fault(
                 file=f"ledger/runs/{self.run['run']}.json",
-                found=f"{', '.join(sorted(gone)[:3]) or 'no record'}: not there as recorded",
+                found=f"{', '.join(sorted(missing)[:3]) or 'no record'}: not there as recorded",
                 expected="a run that ended well, with all its results kept",
                 mend="Run the study again, then export that run; `leafledger runs` lists them.",
             )
@@ -80,7 +80,7 @@ class ExportedRun:
     @cached_property
     def results(self) -> dict[str, Path]:
         """Path -> where the recorded content of every result lies."""
-        return {path: place for path, place in self._contents() if place is not None}
+        return {path: file for path, file in self._contents() if file is not None}
 
     @cached_property
     def makers(self) -> dict[str, str]:
@@ -219,7 +219,7 @@ def crate_metadata(
         Names of the authors.
     """
     graph = [_descriptor(), *_root(run, files, licence, authors), *_software(run)]
-    graph += [_file(run, path, place) for path, place in files.items()]
+    graph += [_file(run, path, file) for path, file in files.items()]
     graph += external_files(run, files)
     graph += _tasks(run, files)
     graph += _decisions(run)
@@ -304,14 +304,14 @@ def _software(run: ExportedRun) -> Iterator[Entity]:
         }
 
 
-def _file(run: ExportedRun, path: str, place: Path) -> Entity:
+def _file(run: ExportedRun, path: str, file: Path) -> Entity:
     entity: Entity = {
         "@id": file_id(path),
         "@type": "File",
         "name": path,
         "encodingFormat": _format(path),
-        "contentSize": str(place.stat().st_size),
-        "sha256": sha256_of_file(place),
+        "contentSize": str(file.stat().st_size),
+        "sha256": sha256_of_file(file),
     }
     if path == WORKFLOW:
         entity["@type"] = ["File", "SoftwareSourceCode", "ComputationalWorkflow"]

@@ -201,13 +201,13 @@ def _samples(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
 def _noted(run: ExportedRun) -> dict[tuple[str, str, str], list[str]]:
     """Return session, unit and leaf -> notes and photographs of its scans."""
     notes = (run.settings("report").get("field_notes") or {}).get("scans") or {}
-    places = run.settings("unit_means")["scans"]
+    sample_of = run.settings("unit_means")["scans"]
     notes_by_leaf: dict[tuple[str, str, str], list[str]] = {}
     for scan, noted in notes.items():
-        place = places.get(scan)
-        if place is None:
+        sample = sample_of.get(scan)
+        if sample is None:
             continue  # a reference
-        of_leaf = notes_by_leaf.setdefault((place["session"], place["unit"], place["leaf"]), [])
+        of_leaf = notes_by_leaf.setdefault((sample["session"], sample["unit"], sample["leaf"]), [])
         of_leaf += [f"note: {noted['note']}"] if "note" in noted else []
         of_leaf += [f"photograph: {noted['photo']}"] if "photo" in noted else []
     return notes_by_leaf
@@ -270,9 +270,9 @@ def export(
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise _fault(out.name, "a folder that is not empty", "Name a new one.")
     authors, entry = list(authors), exported.run
-    for path, place in {**exported.results, **(_raw_files(exported) if raw else {})}.items():
+    for path, file in {**exported.results, **(_raw_files(exported) if raw else {})}.items():
         (out / path).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(place, out / path)
+        shutil.copyfile(file, out / path)
     for name, digest in entry["study"].items():
         data = exported.book.history(digest)
         if data is None:
@@ -296,8 +296,8 @@ def export(
 
 def _raw_files(exported: ExportedRun) -> dict[str, Path]:
     places = {path: exported.folder / path for path in exported.raw}
-    for path, place in places.items():
-        if not place.is_file() or sha256_of_file(place) != exported.raw[path]["sha256"]:
+    for path, file in places.items():
+        if not file.is_file() or sha256_of_file(file) != exported.raw[path]["sha256"]:
             raise _fault(
                 path,
                 "a raw file that is gone or has changed since the run",

@@ -75,8 +75,8 @@ class Line:
 def line_of(book: BookView) -> Line:
     """Return the chain of runs of a book."""
     names = [run["run"] for run in book.runs]
-    place = book.place / events.RUNS
-    return Line(book, {name: sha256_of_file(place / f"{name}.json") for name in names})
+    runs_folder = book.place / events.RUNS
+    return Line(book, {name: sha256_of_file(runs_folder / f"{name}.json") for name in names})
 
 
 @dataclass
@@ -119,21 +119,21 @@ def compare_books(folder: Path, other: Path) -> BooksCompared:
     InputFault
         If one of them has no book or a damaged one, or they have no common beginning.
     """
-    own, theirs = BookView(folder), BookView(other)
+    own_book, theirs = BookView(folder), BookView(other)
     _refuse_unfit(folder, ".")
     _refuse_unfit(other, str(other))
-    lines = line_of(own), line_of(theirs)
+    lines = line_of(own_book), line_of(theirs)
     n_common = _n_common(*lines, str(other))
     return BooksCompared(
         n_common=n_common,
         after=list(lines[0].digests)[n_common - 1],
         here=run_history(folder)[n_common:],
         there=run_history(other)[n_common:],
-        joined=any(line_of(branch).holds(lines[1]) for branch in own.branches),
+        joined=any(line_of(branch).holds(lines[1]) for branch in own_book.branches),
     )
 
 
-def _n_common(own: Line, theirs: Line, where: str) -> int:
+def _n_common(own_line: Line, other_line: Line, where: str) -> int:
     """Return how many runs two chains have in common, from the first one on.
 
     Raises
@@ -141,11 +141,13 @@ def _n_common(own: Line, theirs: Line, where: str) -> int:
     InputFault
         If there is none, or a run that both name is not the same in both.
     """
-    pairs = zip(own.digests.items(), theirs.digests.items(), strict=False)
-    n_common = next((n for n, (one, other) in enumerate(pairs) if one != other), None)
-    n_common = min(len(own.digests), len(theirs.digests)) if n_common is None else n_common
+    pairs = zip(own_line.digests.items(), other_line.digests.items(), strict=False)
+    n_common = next((n for n, (run, other_run) in enumerate(pairs) if run != other_run), None)
+    n_common = min(len(own_line.digests), len(other_line.digests)) if n_common is None else n_common
     changed = [
-        name for name, digest in theirs.digests.items() if own.digests.get(name, digest) != digest
+        name
+        for name, digest in other_line.digests.items()
+        if own_line.digests.get(name, digest) != digest
     ]
     if changed:
         raise input_fault(
@@ -183,12 +185,12 @@ def _refuse_unfit(folder: Path, where: str) -> None:
     if broken := chain_faults(folder):
         raise InputFault(
             Problem(
-                file=one.file if where == "." else f"{where}/{one.file}",
-                found=one.sentence,
+                file=fault.file if where == "." else f"{where}/{fault.file}",
+                found=fault.sentence,
                 expected="a book of runs as it was written",
                 mend="Take a copy that is whole; `leafledger verify` says what holds.",
             )
-            for one in broken
+            for fault in broken
         )
     opened = [run["run"] for run in BookView(folder).runs if run["outcome"] == "running"]
     if opened:
@@ -267,27 +269,27 @@ def join(folder: Path, other: Path) -> Joined:
         )
     _refuse_unfit(folder, ".")
     _refuse_unfit(other, str(other))
-    own = BookView(folder)
-    mine = line_of(own)
+    own_book = BookView(folder)
+    mine = line_of(own_book)
     theirs = [line_of(book) for book in (BookView(other), *BookView(other).branches)]
     # Every chain is looked at before anything is copied.
     parts = [_n_common(mine, line, str(other)) for line in theirs]
-    known = [mine, *(line_of(branch) for branch in own.branches)]
+    lines_held = [mine, *(line_of(branch) for branch in own_book.branches)]
     joined = Joined()
-    names = {name for line in known for name in line.digests}
+    names = {name for line in lines_held for name in line.digests}
     for line, n_common in zip(theirs, parts, strict=True):
-        if any(one.holds(line) for one in known):
+        if any(held.holds(line) for held in lines_held):
             continue
         _take_contents(folder, other, line, joined)
         _put_branch(folder, line, list(mine.digests)[n_common - 1])
-        known.append(line)
+        lines_held.append(line)
         joined.runs += [name for name in line.digests if name not in names]
         joined.after.append(list(mine.digests)[n_common - 1])
         names |= set(line.digests)
     standing = branch_places(folder)
-    for place in sorted((folder / BRANCHES).glob("*")):
-        if place not in standing:  # the other copy went on: a longer branch holds all of it
-            remove_folder(place)
+    for branch_folder in sorted((folder / BRANCHES).glob("*")):
+        if branch_folder not in standing:  # the other copy went on: a longer branch holds all of it
+            remove_folder(branch_folder)
     _list_branches(folder)
     return joined
 
@@ -311,22 +313,22 @@ def _take_contents(folder: Path, other: Path, line: Line, joined: Joined) -> Non
                  for digest in run.get(kind, {}).values()]  # fmt: skip
         named += [run["plan"]] if run.get("plan") else []
         for digest in named:
-            place = folder / events.HISTORY / digest[:2] / digest
-            if not _DIGEST.fullmatch(digest) or place.is_file():
+            path = folder / events.HISTORY / digest[:2] / digest
+            if not _DIGEST.fullmatch(digest) or path.is_file():
                 continue
             data = line.book.history(digest)
             if data is None:
                 joined.lost += 1
             else:
-                write_bytes(place, data)
+                write_bytes(path, data)
         for record in line.book.records_of(run).values():
             store.copy_from(kept, record)
 
 
 def _put_branch(folder: Path, line: Line, after: str) -> None:
     """Put the whole book of a chain into the study, under the name of its newest run."""
-    place = folder / BRANCHES / line.end
-    building = not_through_a_link(place.with_name(f".{line.end}.{os.getpid()}.tmp"))
+    branch_folder = folder / BRANCHES / line.end
+    building = not_through_a_link(branch_folder.with_name(f".{line.end}.{os.getpid()}.tmp"))
     source = line.book.place
     files = [f"{events.RUNS}/{name}.json" for name in line.digests]
     for name in line.digests:
@@ -345,9 +347,9 @@ def _put_branch(folder: Path, line: Line, after: str) -> None:
                     expected="a copy at which nothing is at work",
                     mend="Wait until nothing writes to it, then join again.",
                 )
-        said = {"end": line.end, "sha256": line.digests[line.end], "after": after}
-        write_json(building / BRANCH_FILE, said)
-        building.rename(place)
+        branch_entry = {"end": line.end, "sha256": line.digests[line.end], "after": after}
+        write_json(building / BRANCH_FILE, branch_entry)
+        building.rename(branch_folder)
     finally:
         remove_folder(building)
 
@@ -361,13 +363,15 @@ def branch_lines(folder: Path) -> Iterator[str]:
 
 def branch_histories(folder: Path) -> Iterator[tuple[str, list[dict[str, Any]]]]:
     """Yield of each branch in what words it parts, and its later runs."""
-    own = {run["run"] for run in BookView(folder).runs}
+    own_runs = {run["run"] for run in BookView(folder).runs}
     for branch in BookView(folder).branches:
         entries = run_history(folder, branch)
         side = [
-            entry | {"branch": branch.place.name} for entry in entries if entry["run"] not in own
+            entry | {"branch": branch.place.name}
+            for entry in entries
+            if entry["run"] not in own_runs
         ]
-        common = [entry["run"] for entry in entries if entry["run"] in own]
+        common = [entry["run"] for entry in entries if entry["run"] in own_runs]
         if side:
             where = f"after {common[-1]}" if common else "before the first run"
             yield f"Another copy went on {where} (a branch that was joined):", side
@@ -444,27 +448,27 @@ def study_folders(folder: Path) -> tuple[list[Path], list[Path]]:
     Links are not followed. Hidden folders, and those of raw files, results and books, are passed
     over: they can hold very many files and no study.
     """
-    found: list[Path] = []
+    studies: list[Path] = []
     closed: list[Path] = []
     waiting = [folder]
     while waiting:
-        place = waiting.pop()
+        current = waiting.pop()
         try:
-            with os.scandir(place) as entries:
+            with os.scandir(current) as entries:
                 inside = list(entries)
             folders = [e.name for e in inside if e.is_dir(follow_symlinks=False)]
             names = {e.name for e in inside}
         except OSError:
-            closed.append(place)
+            closed.append(current)
             continue
-        if STUDY_FILE in names or ("ledger" in folders and (place / events.RUNS).is_dir()):
-            found.append(place)
+        if STUDY_FILE in names or ("ledger" in folders and (current / events.RUNS).is_dir()):
+            studies.append(current)
         waiting += [
-            place / name
+            current / name
             for name in folders
             if name not in _NOT_ENTERED | {STUDY_FILE} and not name.startswith(".")
         ]
-    return sorted(found), sorted(closed)
+    return sorted(studies), sorted(closed)
 
 
 def list_studies(folder: Path, state_of: Callable[[Path], tuple[str, str]]) -> LabList:
@@ -478,29 +482,31 @@ def list_studies(folder: Path, state_of: Callable[[Path], tuple[str, str]]) -> L
         Returns the state of a study whose book is whole, and the reason.
     """
     studies, closed = study_folders(folder)
-    entries = [_entry_of(place, folder, state_of) for place in studies]
-    return LabList(entries, [_shown(place, folder) for place in closed])
+    entries = [_entry_of(path, folder, state_of) for path in studies]
+    return LabList(entries, [_shown(path, folder) for path in closed])
 
 
-def _shown(place: Path, folder: Path) -> str:
-    return place.relative_to(folder).as_posix()
+def _shown(path: Path, folder: Path) -> str:
+    return path.relative_to(folder).as_posix()
 
 
-def _entry_of(place: Path, folder: Path, state_of: Callable[[Path], tuple[str, str]]) -> StudyEntry:
-    entry = StudyEntry(_shown(place, folder))
-    if os.path.lexists(place / STUDY_FILE) and not (place / STUDY_FILE).is_file():
+def _entry_of(
+    study_folder: Path, folder: Path, state_of: Callable[[Path], tuple[str, str]]
+) -> StudyEntry:
+    entry = StudyEntry(_shown(study_folder, folder))
+    if os.path.lexists(study_folder / STUDY_FILE) and not (study_folder / STUDY_FILE).is_file():
         entry.state, entry.reason = DAMAGED, f"{STUDY_FILE} is no file that can be read"
         return entry
     try:
-        entry.title = read_definition(place)[0].title
+        entry.title = read_definition(study_folder)[0].title
     except InputFault as fault:
         entry.state, entry.reason = AT_FAULT, fault.problems[0].sentence()
     except OSError as error:
         entry.state, entry.reason = DAMAGED, f"cannot be read: {error.strerror}"
     try:
-        _fill_from_book(entry, place)
+        _fill_from_book(entry, study_folder)
         if entry.state == NOT_RUN:
-            entry.state, entry.reason = state_of(place)
+            entry.state, entry.reason = state_of(study_folder)
     except InputFault as fault:
         entry.state, entry.reason = AT_FAULT, fault.problems[0].sentence()
     except OSError as error:
@@ -508,9 +514,9 @@ def _entry_of(place: Path, folder: Path, state_of: Callable[[Path], tuple[str, s
     return entry
 
 
-def _fill_from_book(entry: StudyEntry, place: Path) -> None:
-    book = BookView(place)
-    if broken := chain_faults(place, whole=False):
+def _fill_from_book(entry: StudyEntry, study_folder: Path) -> None:
+    book = BookView(study_folder)
+    if broken := chain_faults(study_folder, whole=False):
         entry.state, entry.reason = DAMAGED, f"{broken[0].file} {broken[0].sentence}"
     entry.n_runs, entry.n_branches = len(book.runs), len(book.branches)
     if not book.runs:
@@ -533,13 +539,13 @@ def lab_lines(listed: LabList) -> Iterator[str]:
         yield f"{name}  {quoted(entry.title) if entry.title else '(no title)'}"
         yield f"    {entry.state}{reason}"
         if entry.run:
-            by = f" by {entry.person}" if entry.person else ""
+            person = f" by {entry.person}" if entry.person else ""
             side = f", {counted(entry.n_branches, 'branch')}" if entry.n_branches else ""
             day = (entry.ended or "")[:16].replace("T", " ")
-            yield f"    last run {day}{by} ({counted(entry.n_runs, 'run')}{side})"
+            yield f"    last run {day}{person} ({counted(entry.n_runs, 'run')}{side})"
         if entry.found:
             yield f"    {entry.found}: {entry.verdict}"
     if not listed.studies:
         yield "No study below this folder."
-    for place in listed.unreadable:
-        yield f"not looked into: {place}"
+    for subfolder in listed.unreadable:
+        yield f"not looked into: {subfolder}"

@@ -484,10 +484,10 @@ class RunLogger:
         """Make a run in the store with its tags, params and metrics; return the store's id."""
         from mlflow.entities import Metric, Param
 
-        made = self.client.create_run(
+        created = self.client.create_run(
             self.experiment, start_time=logged.started, tags={**logged.tags, **more_tags}
         )
-        run_id = str(made.info.run_id)
+        run_id = str(created.info.run_id)
         metrics = [Metric(name, value, logged.ended, step) for name, value, step in logged.metrics]
         params = [Param(name, text) for name, text in logged.params.items()]
         for start in range(0, max(len(params), len(metrics)), _AT_ONCE):
@@ -503,21 +503,21 @@ class RunLogger:
         """
         folder = self.book.folder / "ledger"
         with TemporaryDirectory(dir=folder, prefix=".", suffix=".tmp") as temporary:
-            place = Path(temporary)
+            staging = Path(temporary)
             for name, artifact in logged.artifacts.items():
                 source = artifact.content(self.book)
                 if source is not None:
-                    (place / name).parent.mkdir(parents=True, exist_ok=True)
-                    shutil.copyfile(source, place / name)
-            self._write_model(run_id, place / "classes" / FOLDER, records.get("classes"))
+                    (staging / name).parent.mkdir(parents=True, exist_ok=True)
+                    shutil.copyfile(source, staging / name)
+            self._write_model(run_id, staging / "classes" / FOLDER, records.get("classes"))
             copies = {
-                path.relative_to(place).as_posix(): sha256_of_file(path)
-                for path in files_below(place)
+                path.relative_to(staging).as_posix(): sha256_of_file(path)
+                for path in files_below(staging)
             }
             if copies:
-                write_json(place / FILES_LIST, copies)
+                write_json(staging / FILES_LIST, copies)
                 self.client.log_artifacts(run_id, temporary)
-                self.client.set_tag(run_id, FILES_TAG, sha256_of_file(place / FILES_LIST))
+                self.client.set_tag(run_id, FILES_TAG, sha256_of_file(staging / FILES_LIST))
 
     def _write_model(self, run_id: str, folder: Path, classes: Record | None) -> None:
         """Put the classifier, if the run made one, into the form that MLflow opens.

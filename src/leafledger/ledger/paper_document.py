@@ -314,7 +314,7 @@ def _set_font(style: Any) -> None:
         fonts.set(qn(f"w:{script}"), _FONT)
 
 
-def _add_field(paragraph: Paragraph, instruction: str, shown: str) -> None:
+def _add_field(paragraph: Paragraph, instruction: str, placeholder: str) -> None:
     """Add a field that the word processor can renew, with what it shows until then."""
     from docx.oxml import OxmlElement
     from docx.oxml.ns import qn
@@ -323,7 +323,7 @@ def _add_field(paragraph: Paragraph, instruction: str, shown: str) -> None:
     field.set(qn("w:instr"), instruction)
     run = OxmlElement("w:r")
     text = OxmlElement("w:t")
-    text.text = shown
+    text.text = placeholder
     run.append(text)
     field.append(run)
     paragraph._p.append(field)
@@ -363,11 +363,11 @@ def _add_figure(document: Document, drawn: Drawn, numbers: dict[str, int]) -> No
     from docx.shared import Mm
 
     width, height = size_mm(drawn, _TEXT_MM)
-    place = document.add_paragraph()
-    place.alignment = WD_ALIGN_PARAGRAPH.CENTER
-    place.paragraph_format.keep_with_next = True
-    place.paragraph_format.line_spacing = 1.0
-    picture = place.add_run().add_picture(
+    paragraph = document.add_paragraph()
+    paragraph.alignment = WD_ALIGN_PARAGRAPH.CENTER
+    paragraph.paragraph_format.keep_with_next = True
+    paragraph.paragraph_format.line_spacing = 1.0
+    picture = paragraph.add_run().add_picture(
         io.BytesIO(_at_resolution(drawn.files[width]["png"])), height=Mm(height)
     )
     properties = picture._inline.docPr
@@ -402,15 +402,15 @@ def _add_table(
     caption = _add_caption(document, "Table", "", _words(table.caption, paper), numbers)
     caption.paragraph_format.keep_with_next = True
     lines = [list(table.heading), *table.rows]
-    made = document.add_table(rows=len(lines), cols=len(table.heading))
-    made.autofit = False
+    word_table = document.add_table(rows=len(lines), cols=len(table.heading))
+    word_table.autofit = False
     widths = table.widths_mm
-    for column, width in zip(made.columns, widths, strict=True):
+    for column, width in zip(word_table.columns, widths, strict=True):
         column.width = Mm(width + BETWEEN_MM)
-    _set_cell_margins(made)
+    _set_cell_margins(word_table)
     right = table.to_the_right
     # A row is asked for its cells once: python-docx looks them up anew at every call.
-    for i, (row, line) in enumerate(zip(made.rows, lines, strict=True)):
+    for i, (row, line) in enumerate(zip(word_table.rows, lines, strict=True)):
         settings = row._tr.get_or_add_trPr()
         settings.append(OxmlElement("w:cantSplit"))
         if i == 0:

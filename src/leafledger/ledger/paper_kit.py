@@ -134,17 +134,17 @@ def _report_job(run: ExportedRun) -> Job:
         )
     inputs: dict[str, Path] = {}
     for given in record["inputs"]:
-        place = run.results.get(given["path"])
-        if place is None or run.digests[given["path"]] != given["sha256"]:
-            place = run.book.kept_file(given["sha256"])
-        if place is None:
+        source = run.results.get(given["path"])
+        if source is None or run.digests[given["path"]] != given["sha256"]:
+            source = run.book.kept_file(given["sha256"])
+        if source is None:
             raise input_fault(
                 str(given["path"]),
                 "no longer kept as the report read it",
                 "what the report was made of",
                 "Run the study again, then export that run.",
             )
-        inputs[given["role"]] = place
+        inputs[given["role"]] = source
     return Job("report", None, record["settings"], inputs, {}, run.folder)
 
 
@@ -182,16 +182,16 @@ def write_paper_kit(
     """
     _refuse_place(folder, out)
     kit = read_kit(folder, run, licence, list(authors))
-    place = not_through_a_link(out.parent) / f".{out.name}.part"
-    remove_folder(place)
+    building = not_through_a_link(out.parent) / f".{out.name}.part"
+    remove_folder(building)
     try:
-        notes = export(folder, place / ARCHIVE, workflow, run, True, licence, kit.authors)
-        _write(kit, place, notes)
+        notes = export(folder, building / ARCHIVE, workflow, run, True, licence, kit.authors)
+        _write(kit, building, notes)
         if out.exists():
             out.rmdir()
-        place.replace(out)
+        building.replace(out)
     finally:
-        shutil.rmtree(place, ignore_errors=True)
+        shutil.rmtree(building, ignore_errors=True)
     return [*notes, *_to_check(kit)]
 
 
@@ -228,35 +228,35 @@ def _refuse_place(folder: Path, out: Path) -> None:
         )
 
 
-def _write(kit: Kit, place: Path, notes: Sequence[str]) -> None:
-    write_text(place / "methods.txt", kit.methods.as_text())
+def _write(kit: Kit, folder: Path, notes: Sequence[str]) -> None:
+    write_text(folder / "methods.txt", kit.methods.as_text())
     results = results_text(kit)
-    write_text(place / "results.txt", without_code_marks("\n\n".join(results)) + "\n")
+    write_text(folder / "results.txt", without_code_marks("\n\n".join(results)) + "\n")
     availability = availability_text(kit)
     works = {**kit.methods.works, **WORKS}
     statements = "\n\n".join(with_short_citations(text, works) for text in availability)
-    write_text(place / "availability.txt", without_code_marks(statements) + "\n")
+    write_text(folder / "availability.txt", without_code_marks(statements) + "\n")
     for drawn in kit.figures:
         for width, files in drawn.files.items():
             for form, content in files.items():
-                write_bytes(place / FIGURES / f"{width}mm" / f"{drawn.name}.{form}", content)
-    write_text(place / FIGURES / "captions.txt", captions_text(kit.figures))
+                write_bytes(folder / FIGURES / f"{width}mm" / f"{drawn.name}.{form}", content)
+    write_text(folder / FIGURES / "captions.txt", captions_text(kit.figures))
     named = {name: name for name in ("group_means", "effects", "exclusions")} | CONTENT_TABLES
     for path, name in named.items():
         source = kit.run.results.get(f"results/{path}.csv")
         if source is not None:
-            write_bytes(place / TABLES / f"{name}.csv", source.read_bytes())
+            write_bytes(folder / TABLES / f"{name}.csv", source.read_bytes())
     paper = paper_of(kit)
     for table in [*paper.tables, *paper.more_tables]:
-        write_text(place / TABLES / f"{table.name}.tex", table.as_tex())
-    write_text(place / "paper.tex", paper_tex(paper))
-    write_docx(place / "paper.docx", paper)
-    write_text(place / BIBLIOGRAPHY, bibliography(paper.works.values()))
-    write_text(place / "checklist.csv", checklist_csv(kit))
-    write_text(place / "CITATION.cff", citation_file(str(kit.run.run["package"])))
+        write_text(folder / TABLES / f"{table.name}.tex", table.as_tex())
+    write_text(folder / "paper.tex", paper_tex(paper))
+    write_docx(folder / "paper.docx", paper)
+    write_text(folder / BIBLIOGRAPHY, bibliography(paper.works.values()))
+    write_text(folder / "checklist.csv", checklist_csv(kit))
+    write_text(folder / "CITATION.cff", citation_file(str(kit.run.run["package"])))
     about = datacite(kit.run, kit.methods.sentences, kit.licence, kit.authors)
-    write_json(place / ARCHIVE / "datacite.json", about)
-    write_text(place / "README.txt", readme(kit, notes))
+    write_json(folder / ARCHIVE / "datacite.json", about)
+    write_text(folder / "README.txt", readme(kit, notes))
 
 
 def _works_beside(kit: Kit) -> list[Work]:
@@ -342,7 +342,7 @@ def readme(kit: Kit, notes: Sequence[str]) -> str:
         if kit.to_come
         else ""
     )
-    left = "\n".join(f"- {note}" for note in [*notes, *_to_check(kit)])
+    to_do = "\n".join(f"- {note}" for note in [*notes, *_to_check(kit)])
     return (
         f"Paper kit of the study: {plain(kit.run.run['title'])}\n"
         f"Run {kit.run.run['run']}, leafledger {kit.run.run['package']}\n\n{state}"
@@ -359,7 +359,7 @@ def readme(kit: Kit, notes: Sequence[str]) -> str:
         "availability.txt    statements on data and code\n"
         "CITATION.cff        how to cite the software\n"
         "archive             for a data repository: RO-Crate with miappe.csv and datacite.json\n\n"
-        f"Left to you\n{left}\n"
+        f"Left to you\n{to_do}\n"
     )
 
 
@@ -478,10 +478,10 @@ def _of_statistics(kit: Kit) -> Iterator[Item]:
     primary = bool(settings["effects"]["primary"])
     plan = bool(kit.material.plan_sentences)
     lots = (kit.run.folder / "plan" / "plan.json").is_file()
-    shown = GIVEN if tested else NOT_HERE
+    status = GIVEN if tested else NOT_HERE
     yield "SAMPL", "the primary outcome is named", GIVEN if primary else TO_DO, "methods.txt"
     yield "SAMPL", "planned analyses are told from others", GIVEN if plan else TO_DO, "results.txt"
-    yield "SAMPL", "every method is named and referenced", shown, f"methods.txt, {BIBLIOGRAPHY}"
+    yield "SAMPL", "every method is named and referenced", status, f"methods.txt, {BIBLIOGRAPHY}"
     yield "SAMPL", "the unit of analysis, and n of every group", GIVEN, "methods.txt, tables"
     yield (
         "SAMPL",
@@ -489,10 +489,10 @@ def _of_statistics(kit: Kit) -> Iterator[Item]:
         GIVEN,
         "tables/group_means",
     )
-    yield "SAMPL", "estimates with intervals", shown, "results.txt, tables/tests.tex"
-    yield "SAMPL", "p as a number, and the level of the tests", shown, "results.txt, methods.txt"
-    yield "SAMPL", "adjustment for several tests", shown, "methods.txt, tables/tests.tex"
-    yield "SAMPL", "assumptions were looked at", shown, "figures: residuals"
+    yield "SAMPL", "estimates with intervals", status, "results.txt, tables/tests.tex"
+    yield "SAMPL", "p as a number, and the level of the tests", status, "results.txt, methods.txt"
+    yield "SAMPL", "adjustment for several tests", status, "methods.txt, tables/tests.tex"
+    yield "SAMPL", "assumptions were looked at", status, "figures: residuals"
     yield "SAMPL", "what was left out, and why", GIVEN, "methods.txt, tables/exclusions.csv"
     yield "SAMPL", "software with versions", GIVEN, "methods.txt"
     where = "archive: plan" if lots else "say how many units were chosen, and why"

@@ -242,10 +242,10 @@ class PaperTable:
             max(small, _room(letters) if width is None else min(width, _room(letters)))
             for letters, width, small in zip(longest, stated, least, strict=True)
         ]
-        spare, asked = _TEXT_MM - BETWEEN_MM * len(cells) - sum(least), sum(wished) - sum(least)
-        if asked <= spare:
+        spare, extra = _TEXT_MM - BETWEEN_MM * len(cells) - sum(least), sum(wished) - sum(least)
+        if extra <= spare:
             return wished
-        share = max(0.0, spare / asked)
+        share = max(0.0, spare / extra)
         return [small + share * (large - small) for small, large in zip(least, wished, strict=True)]
 
 
@@ -312,19 +312,19 @@ def effects_table(material: Material) -> PaperTable | None:
     first = next((row for row in tested if row["primary"]), tested[0] if tested else None)
     if first is None:
         return None
-    asked = [
+    reported = [
         row
         for row in tested
         if (row["question"], row["method"]) == (first["question"], first["method"])
         and is_number(row["estimate"])
     ]
-    if not asked:
+    if not reported:
         return None
     words = contrast_words(
         material.stated_sessions, material.groups.names, ["before", "mean_before"]
     )
     rows = []
-    for row in asked:
+    for row in reported:
         estimate, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
         n = [row["n_units"], row["n_units_reference"]]
         rows.append(
@@ -391,8 +391,8 @@ def content_sentences(material: Material) -> list[str]:
     """
     paragraphs: list[str] = []
     if material.pigments is not None:
-        paragraphs += [str(one["sentence"]) for one in material.pigments["sentences"]]
-        paragraphs += [str(one) for one in material.pigments["strips"]]
+        paragraphs += [str(entry["sentence"]) for entry in material.pigments["sentences"]]
+        paragraphs += [str(entry) for entry in material.pigments["strips"]]
     if material.leaf_model is not None:
         paragraphs.append(" ".join(map(str, material.leaf_model["sentences"])))
     if material.traits is not None:
@@ -402,10 +402,10 @@ def content_sentences(material: Material) -> list[str]:
 
 
 def _sentences_of(target: Mapping[str, Any]) -> str:
-    said = [target["sentence"]]
+    sentences = [target["sentence"]]
     if target["trained"]:
-        said += [target["error_sentence"], target["interval_sentence"], *target["rivals"]]
-    return " ".join(map(str, said))
+        sentences += [target["error_sentence"], target["interval_sentence"], *target["rivals"]]
+    return " ".join(map(str, sentences))
 
 
 def _asked(material: Material) -> list[dict[str, Any]]:
@@ -425,9 +425,9 @@ def _without_keys(text: str, material: Material) -> str:
     """Return text with the names of contents as words."""
     names: set[str] = set()
     if material.pigments is not None:
-        names |= {str(one["quantity"]) for one in material.pigments["sentences"]}
+        names |= {str(entry["quantity"]) for entry in material.pigments["sentences"]}
     if material.traits is not None:
-        names |= {str(one["target"]) for one in material.traits["targets"]}
+        names |= {str(entry["target"]) for entry in material.traits["targets"]}
     for name in sorted(names, key=len, reverse=True):
         text = text.replace(name, _words(name))
     return text
@@ -439,13 +439,13 @@ def _words(name: object) -> str:
 
 def content_tables(material: Material) -> list[PaperTable]:
     """Return every table of contents that the study has."""
-    made = (
+    tables = (
         calibrations_table(material),
         traits_table(material),
         trait_tests_table(material),
         leaf_model_table(material),
     )
-    return [table for table in made if table is not None]
+    return [table for table in tables if table is not None]
 
 
 def calibrations_table(material: Material) -> PaperTable | None:
@@ -484,24 +484,26 @@ _MEASURES: Final = ("rmsep", "r2", "bias", "slope", "rpd")
 
 def traits_table(material: Material) -> PaperTable | None:
     """Return how well every trait is estimated from the whole spectrum; ``None`` if none is."""
-    trained = [one for one in (material.traits or {"targets": []})["targets"] if one["trained"]]
+    trained = [
+        trait for trait in (material.traits or {"targets": []})["targets"] if trait["trained"]
+    ]
     if not trained:
         return None
     rows = []
-    for one in trained:
+    for trait in trained:
         measures = []
         for name in _MEASURES:
-            estimate, low, high = one["measures"][name]
+            estimate, low, high = trait["measures"][name]
             if is_number(estimate) and is_number(low) and is_number(high):
-                shown = format_interval(estimate, low, high)
-                measures.append(f"{shown[0]} ({shown[1]} to {shown[2]})")
+                interval = format_interval(estimate, low, high)
+                measures.append(f"{interval[0]} ({interval[1]} to {interval[2]})")
             else:
                 measures.append(format_number(estimate) if is_number(estimate) else "none")
         rows.append(
             [
-                f"{_words(one['target'])}{_in_parentheses(str(one['unit_of_value']))}",
-                f"{one['n_leaves']} ({one['n_units']})",
-                str(one["n_components"]),
+                f"{_words(trait['target'])}{_in_parentheses(str(trait['unit_of_value']))}",
+                f"{trait['n_leaves']} ({trait['n_units']})",
+                str(trait["n_components"]),
                 *measures,
             ]
         )
@@ -520,23 +522,23 @@ def traits_table(material: Material) -> PaperTable | None:
 
 def trait_tests_table(material: Material) -> PaperTable | None:
     """Return the tests of the treatments on estimated traits; ``None`` if there are none."""
-    asked = _asked(material)
-    if not asked:
+    tests = _asked(material)
+    if not tests:
         return None
     words = contrast_words(
         material.stated_sessions, material.groups.names, ["before", "mean_before"]
     )
     rows = []
-    for row in asked:
-        known = is_number(row["estimate"])
-        bounded = known and is_number(row["ci_low"]) and is_number(row["ci_high"])
+    for row in tests:
+        has_estimate = is_number(row["estimate"])
+        bounded = has_estimate and is_number(row["ci_low"]) and is_number(row["ci_high"])
         ends = format_interval(row["estimate"], row["ci_low"], row["ci_high"]) if bounded else None
         n = [row["n_units"], row["n_units_reference"]]
         rows.append(
             [
                 f"{_words(row['target'])}{_in_parentheses(str(row['unit_of_value']))}",
                 contrast_in_words(str(row["contrast"]), words),
-                ends[0] if ends else format_number(row["estimate"]) if known else "none",
+                ends[0] if ends else format_number(row["estimate"]) if has_estimate else "none",
                 f"{ends[1]} to {ends[2]}" if ends else "none",
                 " + ".join(f"{int(value)}" for value in n if is_number(value)),
                 format_df(row["df"]) if is_number(row["df"]) else "",
@@ -544,8 +546,8 @@ def trait_tests_table(material: Material) -> PaperTable | None:
                 format_p(row["p_holm"]) if is_number(row["p_holm"]) else "",
             ]
         )
-    level = 100 * float(asked[0]["ci_level"])
-    methods = " and ".join(dict.fromkeys(method_words(str(row["method"])) for row in asked))
+    level = 100 * float(tests[0]["ci_level"])
+    methods = " and ".join(dict.fromkeys(method_words(str(row["method"])) for row in tests))
     caption = (
         f"Treatments compared in traits estimated from spectra, by {methods}. n counts "
         f"{material.unit_words}. Intervals and p hold the uncertainty of the model that estimates "
@@ -564,19 +566,19 @@ def leaf_model_table(material: Material) -> PaperTable | None:
     table = table[table["value"].notna()]
     weak = set(map(str, material.leaf_model["determined_by_prior"]))
     rows = []
-    for (quantity, unit, session), own in table.groupby(
+    for (quantity, unit, session), group in table.groupby(
         ["quantity", "unit_of_value", "session"], sort=False
     ):
-        values = own["value"].astype(float)
+        values = group["value"].astype(float)
         name = f"{_words(quantity)}{_in_parentheses(str(unit))}"
         rows.append(
             [
                 f"{name}, by its prior" if quantity in weak else name,
                 str(session),
-                str(len(own)),
+                str(len(group)),
                 format_number(float(values.mean()), 3),
-                format_number(float(values.std()), 2) if len(own) > 1 else "none",
-                format_number(float(own["u"].astype(float).median()), 2),
+                format_number(float(values.std()), 2) if len(group) > 1 else "none",
+                format_number(float(group["u"].astype(float).median()), 2),
             ]
         )
     if not rows:

@@ -88,29 +88,31 @@ def answer_of(book: BookView, records: Mapping[str, Record], with_interval: bool
 
 def _mark(book: BookView, records: Mapping[str, Record]) -> str:
     """Return the mark of the verdict on the primary contrast by the book; empty for none."""
-    place = book.content_at(records.get(PLAN_HISTORY.name), PLAN_HISTORY_FILE)
-    return "" if place is None else mark_of(read_json(place))
+    path = book.content_at(records.get(PLAN_HISTORY.name), PLAN_HISTORY_FILE)
+    return "" if path is None else mark_of(read_json(path))
 
 
-def _add_primary(answer: Answer, place: Path, mark: str) -> None:
+def _add_primary(answer: Answer, path: Path, mark: str) -> None:
     """Add the primary contrasts of a table of effects: interval, and what they say in words."""
-    table = read_csv(place)
+    table = read_csv(path)
     if not {"primary", "index", "contrast", "estimate", "ci_low", "ci_high"} <= set(table.columns):
         return  # of another version, or cut short
     rows = [row for row in table.to_dict(orient="records") if row["primary"] is True]
     rows = [row for row in rows if all(_is_number(row[k]) for k in ("estimate", "ci_low"))]
-    said, verdicts = [], []
+    results, verdicts = [], []
     for n, row in enumerate(rows, start=1):
         which = "" if len(rows) == 1 else f".{n}"
         low, high, estimate = (float(row[k]) for k in ("ci_low", "ci_high", "estimate"))
         answer.metrics.append((f"{INTERVAL}{which}", low, 0))
         answer.metrics.append((f"{ANSWER}interval_high{which}", high, 0))
         places = decimals(low, high, estimate)
-        shown = [number(value, places) for value in (estimate, low, high)]
-        said.append(f"{row['index']} {shown[0]} ({shown[1]} to {shown[2]}), {row['contrast']}")
+        formatted = [number(value, places) for value in (estimate, low, high)]
+        results.append(
+            f"{row['index']} {formatted[0]} ({formatted[1]} to {formatted[2]}), {row['contrast']}"
+        )
         verdicts.append(str(row["verdict"]).replace("_", " ") + (f", {mark}" if mark else ""))
     if rows:
-        answer.tags[PRIMARY_TAG] = "; ".join(said)[:LONGEST_TAG]
+        answer.tags[PRIMARY_TAG] = "; ".join(results)[:LONGEST_TAG]
         answer.tags[VERDICT_TAG] = "; ".join(dict.fromkeys(verdicts))[:LONGEST_TAG]
 
 
@@ -133,7 +135,9 @@ def changes_of(book: BookView, run: events.Run) -> list[str]:
     list of str
         ``["first run"]`` if there was none before, ``["nothing changed"]`` if nothing did.
     """
-    earlier = book.runs[: next(n for n, one in enumerate(book.runs) if one["run"] == run["run"])]
+    earlier = book.runs[
+        : next(n for n, entry in enumerate(book.runs) if entry["run"] == run["run"])
+    ]
     whole = [r for r in earlier if r["records"] and r["outcome"] == "done" and not r.get("variant")]
     if not whole:
         return [_FIRST_RUN]
@@ -235,22 +239,22 @@ def run_note(
         parts.append(f"**{outcome}.** {_plain(run['message'])}")
     words = book.content_at(records.get("effects"), _EFFECTS_WORDS)
     classes = book.content_at(records.get("classes"), _CLASSES_WORDS)
-    found = [one["sentence"] for one in _readable(words).get("findings", [])]
-    found += [_readable(classes)["sentence"]] if "sentence" in _readable(classes) else []
-    parts += _bullets("Found", found)
+    findings = [entry["sentence"] for entry in _readable(words).get("findings", [])]
+    findings += [_readable(classes)["sentence"]] if "sentence" in _readable(classes) else []
+    parts += _bullets("Found", findings)
     parts += _bullets("Not yet", _readable(words).get("unfinished", {}).get("said", []))
     parts += _bullets("Changed", changed)
-    warned = [f"{task}: {text}" for task, one in records.items() for text in one["warnings"]]
+    warned = [f"{task}: {text}" for task, entry in records.items() for text in entry["warnings"]]
     parts += _bullets("To heed", warned)
     where = ": its page is report.html under Artifacts" if "report" in records else ""
     parts.append(f"Run {run['run']}{where}.")
     return "\n\n".join(parts)[:LONGEST_TAG]
 
 
-def _readable(place: Path | None) -> dict[str, Any]:
+def _readable(path: Path | None) -> dict[str, Any]:
     """Return the content of a kept JSON file; nothing where it is gone or no object."""
     try:
-        content = read_json(place) if place is not None else {}
+        content = read_json(path) if path is not None else {}
     except ValueError:
         content = {}
     return content if isinstance(content, dict) else {}
@@ -360,18 +364,18 @@ def _effect(row: Mapping[str, Any], words: Mapping[str, str], alone: bool) -> It
     from leafledger.report.gather import contrast_in_words
     from leafledger.report.numbers import method_words, size_words
 
-    left = dict(row)
+    remaining = dict(row)
 
     def take(*names: str) -> list[str]:
-        return [_format_value(left.pop(name, ""), name) for name in names]
+        return [_format_value(remaining.pop(name, ""), name) for name in names]
 
     question, index, contrast, method, stratum, primary = take(
         "question", "index", "contrast", "method", "stratum", "primary"
     )
-    of = ["primary"] if primary == "true" else []
-    of += [question.replace("_", " "), method_words(method)]
-    of += [f"only {stratum}"] if stratum not in {"", "all"} else []
-    about = f"{index}, {contrast_in_words(contrast, words)} ({'; '.join(of)})"
+    details = ["primary"] if primary == "true" else []
+    details += [question.replace("_", " "), method_words(method)]
+    details += [f"only {stratum}"] if stratum not in {"", "all"} else []
+    about = f"{index}, {contrast_in_words(contrast, words)} ({'; '.join(details)})"
     yield from _wrapped([about], "  ")
     estimate, unit, low, high, level = take("estimate", "unit", "ci_low", "ci_high", "ci_level")
     numbers = [f"estimate {estimate}" + (f" {unit}" if unit not in {"", "1"} else "")]
@@ -380,11 +384,13 @@ def _effect(row: Mapping[str, Any], words: Mapping[str, str], alone: bool) -> It
         numbers[0] += f" ({percent}interval {low} to {high})"
     statistic, name = take("statistic", "statistic_name")
     numbers += [f"{name or 'statistic'} {statistic}"] if statistic else []
-    numbers += _named({name: left.pop(name) for name in ("p", "df", "df2") if name in left})
+    numbers += _named(
+        {name: remaining.pop(name) for name in ("p", "df", "df2") if name in remaining}
+    )
     n, n_reference = take("n_units", "n_units_reference")
     numbers += [f"n {n}" + (f" and {n_reference}" if n_reference else "")] if n else []
     first = ("p_holm", "verdict")
-    numbers += _named({name: left.pop(name) for name in first if name in left})
+    numbers += _named({name: remaining.pop(name) for name in first if name in remaining})
     yield from _wrapped(numbers, "    ")
     if not alone:
         return
@@ -395,7 +401,7 @@ def _effect(row: Mapping[str, Any], words: Mapping[str, str], alone: bool) -> It
     if size:
         interval = f" ({size_low} to {size_high})" if size_low and size_high else ""
         rest = [f"{size_words(kind)} {size}{interval}"]
-    yield from _wrapped([*rest, *_named(left)], "    ")
+    yield from _wrapped([*rest, *_named(remaining)], "    ")
 
 
 def _named(row: Mapping[str, Any]) -> list[str]:
@@ -482,8 +488,8 @@ def _in_short(lineage: Lineage) -> Iterator[str]:
         yield f"  {len(decisions)} decisions; the last {_MOST_DECISIONS}:"
     for decision in decisions[-_MOST_DECISIONS:]:
         when = f", {decision.when}" if decision.when else ""
-        said = f"{decision.action} {decision.scan}: {decision.reason}"
-        yield f"  decision: {said} (by {decision.by}{when})"
+        text = f"{decision.action} {decision.scan}: {decision.reason}"
+        yield f"  decision: {text} (by {decision.by}{when})"
     yield "  files: " + _files(lineage)
 
 
@@ -548,9 +554,9 @@ def _tree(lineage: Lineage) -> Iterator[str]:
         waiting += [(n, depth + 1) for n in reversed(later)]
 
 
-def _is_deepest(lineage: Lineage, task: str, reader: str, shown: set[str]) -> bool:
+def _is_deepest(lineage: Lineage, task: str, reader: str, shown_tasks: set[str]) -> bool:
     """Leave out what is told further in: a task that another, untold source of it reads."""
-    others = [n for n in lineage.nodes[reader].reads if n != task and n not in shown]
+    others = [n for n in lineage.nodes[reader].reads if n != task and n not in shown_tasks]
     return not any(_rests_on(lineage, other, task) for other in others)
 
 

@@ -331,18 +331,18 @@ def _same_study(studies: Sequence[Sequence[StudyEffect]]) -> Iterator[Problem]:
     A mean effect over both would count the same plants twice.
     """
     for first, second in combinations(studies, 2):
-        one, other = first[0], second[0]
-        if one.effects_sha256 == other.effects_sha256:
+        effect, other_effect = first[0], second[0]
+        if effect.effects_sha256 == other_effect.effects_sha256:
             yield Problem(
                 "results/effects.csv",
-                f"{one.study} and {other.study} hold the same results, digit by digit",
+                f"{effect.study} and {other_effect.study} hold the same results, digit by digit",
                 "independent studies",
                 "Name each study once; a copy adds no knowledge.",
             )
-        elif found := _in_common(first, second):
+        elif overlap := _in_common(first, second):
             yield Problem(
-                found[0],
-                f"{one.study} and {other.study} {found[1]}",
+                overlap[0],
+                f"{effect.study} and {other_effect.study} {overlap[1]}",
                 "independent studies, each with scans of its own",
                 "Name one of the two: a copy with another title, decision or setting measures the "
                 "same plants again. To see what other settings change, declare `variants` in one "
@@ -358,12 +358,15 @@ def _in_common(
     first: Sequence[StudyEffect], second: Sequence[StudyEffect]
 ) -> tuple[str, str] | None:
     """Return where two studies have something in common, and in words what it is."""
-    one, other = first[0], second[0]
-    shared, fewer = len(one.raw & other.raw), min(len(one.raw), len(other.raw))
+    first_effect, second_effect = first[0], second[0]
+    shared, fewer = (
+        len(first_effect.raw & second_effect.raw),
+        min(len(first_effect.raw), len(second_effect.raw)),
+    )
     if shared > _REUSED * fewer:
         share = f"{shared} of {counted(fewer, 'raw file')} ({math.floor(100 * shared / fewer)} %)"
         return "raw", f"share {share}, byte by byte"
-    shared = len(one.runs & other.runs)
+    shared = len(first_effect.runs & second_effect.runs)
     if shared:
         return "ledger/runs", f"have {counted(shared, 'run')} of their books in common"
     if {_digits_of(effect) for effect in first} == {_digits_of(effect) for effect in second}:
@@ -385,11 +388,11 @@ def _not_the_same(studies: Sequence[Sequence[StudyEffect]]) -> Iterator[Problem]
         groups = [
             ", ".join(sorted(effect.groups for effect in of_study)) for of_study in (first, effects)
         ]
-        for name, expected, found in [*pairs, ("groups", groups[0], groups[1])]:
-            if expected != found:
+        for name, expected, value in [*pairs, ("groups", groups[0], groups[1])]:
+            if expected != value:
                 yield Problem(
                     file=f"{effects[0].study}: primary contrast",
-                    found=f"{_ASKED[name]}: {quoted(found)}",
+                    found=f"{_ASKED[name]}: {quoted(value)}",
                     expected=f"{quoted(expected)}, as in {first[0].study}",
                     mend="Compare studies of one question: give both the same primary contrast, "
                     "indices and names, and run them again.",
@@ -478,13 +481,13 @@ def summary_sentences(effects: Sequence[StudyEffect], together: RandomEffects) -
     suffix = unit_suffix(effects[0].model["unit"])
     mean, low, high = format_interval(together.mean, together.low, together.high)
     level = f"{100 * together.level:.4g} %"
-    shown = together.low > 0 or together.high < 0
+    is_shown = together.low > 0 or together.high < 0
     lead = (
         f"Over {len(effects)} studies the mean effect is {mean}{suffix} ({level} interval {low} to "
         f"{high}{suffix}; t = {format_fixed(together.t, 2)}, df = {together.df}, "
         f"p {format_p_relation(together.p)})"
     )
-    lead += ": a mean effect is shown." if shown else ": no mean effect is shown."
+    lead += ": a mean effect is shown." if is_shown else ": no mean effect is shown."
     tau, tau_low, tau_high = (
         format_number(value, 2) for value in (together.tau, together.tau_low, together.tau_high)
     )
@@ -516,14 +519,14 @@ def summary_sentences(effects: Sequence[StudyEffect], together: RandomEffects) -
 def _small_studies(effects: Sequence[StudyEffect]) -> str:
     """Return whether small studies show other effects than large ones."""
     estimates, errors = np.array([[effect.estimate, effect.se] for effect in effects]).T
-    found = egger_regression(estimates, errors, effects[0].ci_level)
-    if found is None:
+    egger = egger_regression(estimates, errors, effects[0].ci_level)
+    if egger is None:
         return "Whether small studies show other effects cannot be tested: it takes ten or more."
-    value, low, high = format_interval(found.intercept, found.low, found.high)
+    value, low, high = format_interval(egger.intercept, egger.low, egger.high)
     return (
-        f"Small studies {'show' if found.p < 0.1 else 'are not shown to have'} other effects than "
+        f"Small studies {'show' if egger.p < 0.1 else 'are not shown to have'} other effects than "
         f"large ones (regression of Egger et al. 1997, judged at 0.1: intercept {value}, {low} to "
-        f"{high}; t = {format_fixed(found.t, 2)}, df = {found.df}, p {format_p_relation(found.p)})."
+        f"{high}; t = {format_fixed(egger.t, 2)}, df = {egger.df}, p {format_p_relation(egger.p)})."
     )
 
 

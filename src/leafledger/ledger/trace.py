@@ -62,7 +62,7 @@ class Target:
     rows: tuple[Mapping[str, Any], ...] = ()
 
 
-def find_target(book: BookView, asked: str) -> Target:
+def find_target(book: BookView, query: str) -> Target:
     """Return what was asked for.
 
     Raises
@@ -70,11 +70,11 @@ def find_target(book: BookView, asked: str) -> Target:
     InputFault
         If no run of the book knows it, or the table has no such row.
     """
-    name, _, wanted = asked.partition("#")
+    name, _, row_query = query.partition("#")
     if _DIGEST.fullmatch(name) and not (book.folder / name).exists():
         return _by_digest(book, name.removeprefix("sha256:"))
     target = _by_path(book, name)
-    return replace(target, rows=_rows(book, target, wanted)) if wanted else target
+    return replace(target, rows=_rows(book, target, row_query)) if row_query else target
 
 
 def _target(book: BookView, path: str, sha256: str, record: str | None) -> Target:
@@ -82,35 +82,35 @@ def _target(book: BookView, path: str, sha256: str, record: str | None) -> Targe
 
 
 def _by_path(book: BookView, name: str) -> Target:
-    known: dict[str, tuple[str, str | None]] = {}
-    made: dict[str, tuple[str, str | None]] = {}
+    versions: dict[str, tuple[str, str | None]] = {}
+    output_versions: dict[str, tuple[str, str | None]] = {}
     for task, (_run, digest) in book.standing.items():
         record = book.record(digest)
         for given in record["inputs"] if record else []:
-            known.setdefault(given["path"], (given["sha256"], None))
-        made[f"records/{task}.json"] = (digest, digest)
+            versions.setdefault(given["path"], (given["sha256"], None))
+        output_versions[f"records/{task}.json"] = (digest, digest)
         for output in record["outputs"] if record else []:
-            made[output["path"]] = (output["sha256"], digest)
-    known |= made
+            output_versions[output["path"]] = (output["sha256"], digest)
+    versions |= output_versions
     for sheet, (_run, digest) in book.sheets.items():
-        known.setdefault(sheet, (digest, None))
+        versions.setdefault(sheet, (digest, None))
     plain, absolute = Path(name).as_posix(), Path(name).resolve()
     possible = [plain, f"results/{plain}"]
     if absolute.is_relative_to(book.folder):
         possible.insert(0, absolute.relative_to(book.folder).as_posix())
-    path = next((path for path in possible if path in known), None)
+    path = next((path for path in possible if path in versions), None)
     if path is None:
-        short = {path.removeprefix("results/"): path for path in known}
+        short = {path.removeprefix("results/"): path for path in versions}
         close = get_close_matches(plain.removeprefix("results/"), short, n=3)
         raise input_fault(
             file=name or "TARGET",
             found="a file that no run of the book knows",
             expected="a result, a raw file, a sheet, a record, or a digest",
-            mend=f"Is it {' or '.join(short[found] for found in close)}?"
+            mend=f"Is it {' or '.join(short[close_name] for close_name in close)}?"
             if close
             else "Name it by its path in the study folder, such as results/effects.csv.",
         )
-    return _target(book, path, *known[path])
+    return _target(book, path, *versions[path])
 
 
 def _by_digest(book: BookView, start: str) -> Target:
@@ -145,22 +145,22 @@ def _contents(book: BookView) -> Iterator[tuple[str, str, str, str | None]]:
             yield digest, name, digest, None
 
 
-def _rows(book: BookView, target: Target, wanted: str) -> tuple[Mapping[str, Any], ...]:
+def _rows(book: BookView, target: Target, row_query: str) -> tuple[Mapping[str, Any], ...]:
     """Return the rows that ``column=value,column=value`` names; a value may hold commas."""
     path, suffix = target.path, Path(target.path).suffix
     record = book.record(target.record) if target.record else None
-    place = book.content_at(record, path) if record else book.kept_file(target.sha256)
-    if place is None or suffix not in {".csv", ".parquet"}:
+    file = book.content_at(record, path) if record else book.kept_file(target.sha256)
+    if file is None or suffix not in {".csv", ".parquet"}:
         raise input_fault(
             file=path,
             found="no table, or one whose recorded content is gone",
             expected="a CSV or Parquet table of results/, or a CSV sheet, as it was recorded",
             mend="Run the study again, or ask for the file without `#`.",
         )
-    table = _table(place, suffix)
-    parts = re.split(r",(?=[A-Za-z_][A-Za-z_0-9]*=)", wanted)
+    table = _table(file, suffix)
+    parts = re.split(r",(?=[A-Za-z_][A-Za-z_0-9]*=)", row_query)
     if any("=" not in part for part in parts):
-        raise _no_such(path, None, wanted, "Write column=value, parted by commas.")
+        raise _no_such(path, None, row_query, "Write column=value, parted by commas.")
     for name, value in (part.split("=", 1) for part in parts):
         if name not in table.columns:
             raise _no_such(path, name, name, nearest(name, list(table.columns)))
@@ -178,15 +178,15 @@ def _no_such(path: str, column: str | None, found: str, mend: str) -> InputFault
     return input_fault(path, quoted(found), expected, mend, column)
 
 
-def _table(place: Path, suffix: str) -> pd.DataFrame:
+def _table(path: Path, suffix: str) -> pd.DataFrame:
     """Return a table as text: what is written in the file, not a number read from it."""
     import pandas as pd
 
     if suffix == ".csv":
-        return pd.read_csv(place, dtype=str, keep_default_na=False, encoding="utf-8")
+        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
     from leafledger.study.table_files import read_parquet
 
-    return read_parquet(place, with_spectra=False)
+    return read_parquet(path, with_spectra=False)
 
 
 # What a result rests on besides files: sheets, treatments, formulas of indices
@@ -294,13 +294,13 @@ def index_definitions(
         index, name, formula, published_formula, unit, source and more, as in
         ``indices/catalogue.json``.
     """
-    asked = list(dict.fromkeys(str(row["index"]) for row in rows if "index" in row))
-    if not asked:
+    names = list(dict.fromkeys(str(row["index"]) for row in rows if "index" in row))
+    if not names:
         return []
-    place = book.content_at(book.records_of(book.run(run)).get("catalogue"), _CATALOGUE)
-    catalogue = (events.readable(place) if place is not None else None) or {}
+    path = book.content_at(book.records_of(book.run(run)).get("catalogue"), _CATALOGUE)
+    catalogue = (events.readable(path) if path is not None else None) or {}
     entries = {str(entry["index"]): dict(entry) for entry in catalogue.get("indices", [])}
-    return [entries[index] for index in asked if index in entries]
+    return [entries[index] for index in names if index in entries]
 
 
 def tasks_using_sheet(records: Mapping[str, Record], sheet: str) -> list[str]:
@@ -328,12 +328,12 @@ def _uses(settings: Mapping[str, Any], sheet: str) -> bool:
 def _resting_on(records: Mapping[str, Record], first: Collection[str]) -> set[str]:
     reached = {*first}
     while True:
-        made = {o["path"] for name in reached for o in records[name]["outputs"]}
-        made |= {f"records/{name}.json" for name in reached}
+        paths = {o["path"] for name in reached for o in records[name]["outputs"]}
+        paths |= {f"records/{name}.json" for name in reached}
         more = {
             name
             for name, record in records.items()
-            if name not in reached and any(given["path"] in made for given in record["inputs"])
+            if name not in reached and any(given["path"] in paths for given in record["inputs"])
         }
         if not more:
             return reached - {*first}
@@ -433,14 +433,14 @@ class Lineage:
     indices: list[dict[str, Any]] = field(default_factory=list)
 
 
-def trace(folder: Path, asked: str) -> Lineage:
+def trace(folder: Path, query: str) -> Lineage:
     """Return what a result rests on, back to raw files and decisions.
 
     Parameters
     ----------
     folder
         The study folder.
-    asked
+    query
         A path (``results/effects.csv``), a digest, or a value
         (``effects.csv#index=PRI,method=paired_t``).
 
@@ -450,7 +450,7 @@ def trace(folder: Path, asked: str) -> Lineage:
         If no run of the book knows what was asked for.
     """
     book = BookView(folder)
-    return _Tracer(book).lineage(find_target(book, asked))
+    return _Tracer(book).lineage(find_target(book, query))
 
 
 class _Tracer:
@@ -463,9 +463,9 @@ class _Tracer:
 
     def lineage(self, target: Target) -> Lineage:
         if target.now != target.sha256:
-            gone = "is missing" if target.now is None else "has another content now"
+            state = "is missing" if target.now is None else "has another content now"
             self._add_broken(
-                f"{target.path} {gone}; this is the lineage of the content {target.sha256}"
+                f"{target.path} {state}; this is the lineage of the content {target.sha256}"
             )
         run = self.book.versions.get(target.record) if target.record else None
         if target.record is not None:
@@ -560,8 +560,12 @@ class _Tracer:
             return
         now = code_of(BY_NAME[record["rule"]].module)
         if now.sha256 != record["code"]["sha256"]:
-            made = f"version {record['code']['package']}, {record['code']['sha256'][:12]}..."
-            self._add_broken(f"{record['rule']} was made by other code ({made}) than is installed")
+            recorded_code = (
+                f"version {record['code']['package']}, {record['code']['sha256'][:12]}..."
+            )
+            self._add_broken(
+                f"{record['rule']} was made by other code ({recorded_code}) than is installed"
+            )
         for name in sorted({*now.libraries, *record["libraries"]}):
             then, today = record["libraries"].get(name), now.libraries.get(name)
             if then != today and now.sha256 == record["code"]["sha256"]:
@@ -585,9 +589,9 @@ class _Tracer:
                 if in_place:
                     self._check_file(path, sha256)
                 maker = self._of_the_run(makers, run)
-                made = self.book.record(maker)
-                if made is not None and task_name(made) not in node.reads:
-                    node.reads.append(task_name(made))
+                maker_record = self.book.record(maker)
+                if maker_record is not None and task_name(maker_record) not in node.reads:
+                    node.reads.append(task_name(maker_record))
                 yield maker
             elif path.startswith("results/"):
                 self._add_broken(

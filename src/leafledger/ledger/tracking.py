@@ -295,10 +295,10 @@ def refusal_words(server: str, message: str) -> str | None:
     >>> refusal_words("https://m.example", "API request to ... failed with error code 403 != 200.")
     'https://m.example does not let this user write to the experiment of the study'
     """
-    found = _REFUSAL.search(message)
-    if found is None:
+    match = _REFUSAL.search(message)
+    if match is None:
         return None
-    if found[1] == "403":
+    if match[1] == "403":
         return f"{server} does not let this user write to the experiment of the study"
     missing = [name for name in _NAME_AND_PASSWORD if not os.environ.get(name)]
     if missing:
@@ -461,10 +461,12 @@ def start_page(address: str) -> bytes:
     address
         Of the list of runs, as :func:`list_of_runs` returns it.
     """
-    found = re.search(r"/experiments/(\d+)/", address)
-    view = {_COLUMNS_KEY.format(experiment=found[1]): _VIEW} if found else {}
-    told = (_KEPT_ALWAYS, {**_KEPT_AT_FIRST, **view}, address)
-    return (_START_PAGE % tuple(json.dumps(one).replace("<", "\\u003c") for one in told)).encode()
+    match = re.search(r"/experiments/(\d+)/", address)
+    view = {_COLUMNS_KEY.format(experiment=match[1]): _VIEW} if match else {}
+    values = (_KEPT_ALWAYS, {**_KEPT_AT_FIRST, **view}, address)
+    return (
+        _START_PAGE % tuple(json.dumps(value).replace("<", "\\u003c") for value in values)
+    ).encode()
 
 
 def _greet_first_visitor(port: int, address: str) -> None:
@@ -500,8 +502,8 @@ def list_of_runs(folder: Path, port: int) -> str:
     """Return the address of the list of runs, in MLflow's classic view."""
     read_only = f"{(folder / DATABASE).resolve().as_uri()}?mode=ro"
     with closing(sqlite3.connect(read_only, uri=True)) as store:
-        found = store.execute("SELECT experiment_id FROM experiments WHERE name = ?", [EXPERIMENT])
-        experiment = found.fetchone()
+        cursor = store.execute("SELECT experiment_id FROM experiments WHERE name = ?", [EXPERIMENT])
+        experiment = cursor.fetchone()
     where = f"/experiments/{experiment[0]}/runs" if experiment else ""
     return f"http://{_HOST}:{port}/#{where}?workflowType=machine_learning"
 

@@ -139,12 +139,12 @@ class _Verification:
 
     def sha256(self, path: str) -> str | None:
         """Return the digest of a file of the study, ``None`` if there is none; count it."""
-        place = self.folder / path
-        if not place.is_file():
+        file = self.folder / path
+        if not file.is_file():
             return None
         self.verdict.n_files += 1
-        self.verdict.n_bytes += place.stat().st_size
-        return sha256_of_file(place)
+        self.verdict.n_bytes += file.stat().st_size
+        return sha256_of_file(file)
 
     def _file_faults(self, file: str, expected: str, origin: str) -> Iterator[Broken]:
         digest_now = self.sha256(file)
@@ -162,12 +162,12 @@ class _Verification:
 
     def chain(self, head: str | None) -> Iterator[Broken]:
         digests: dict[str, str] = {}
-        known = {run["run"] for run in self.book.runs}
+        chained_runs = {run["run"] for run in self.book.runs}
         for file in self._files_in(events.RUNS):
             path = self.folder / file
             digests[path.stem] = self.sha256(file) or ""
             run = events.readable(path)
-            if path.stem not in known or run is None or run["run"] != path.stem:
+            if path.stem not in chained_runs or run is None or run["run"] != path.stem:
                 self.damaged.add(path.stem)
                 yield Broken(file, "changed", "is not a run of the chain, or no longer readable")
             elif "seal" not in run and "events" not in run and "commit" not in run:
@@ -215,24 +215,26 @@ class _Verification:
         """Judge the books of other copies that were joined: each is a chain of its own."""
         present: dict[str, set[str]] = defaultdict(set)
         for branch in self.book.branches:
-            place = branch.place.relative_to(self.folder).as_posix()
+            branch_path = branch.place.relative_to(self.folder).as_posix()
             check = _Verification(branch.place)
             faults = [*check.chain(None), *plan_faults(check.book, check.sha256), *check.events()]
-            yield from (Broken(f"{place}/{f.file}", f.what, f.sentence) for f in faults)
+            yield from (Broken(f"{branch_path}/{f.file}", f.what, f.sentence) for f in faults)
             self.verdict.n_files += check.verdict.n_files
             self.verdict.n_bytes += check.verdict.n_bytes
             self.verdict.n_side_runs += len({r["run"] for r in check.book.runs} - self._own)
-            said = events.readable(branch.place / "branch.json") or {}
+            statement = events.readable(branch.place / "branch.json") or {}
             if branch.place.name not in {run["run"] for run in branch.runs}:
-                yield Broken(f"{place}", "changed", "the branch does not end with the run it names")
+                yield Broken(
+                    f"{branch_path}", "changed", "the branch does not end with the run it names"
+                )
             for run in branch.runs:
-                file = f"{place}/{_entry_file(run['run'])}"
+                file = f"{branch_path}/{_entry_file(run['run'])}"
                 digest = sha256_of_file(self.folder / file)
                 present[run["run"]].add(digest)
-                own = self.folder / _entry_file(run["run"])
-                if run["run"] in self._own and sha256_of_file(own) != digest:
+                own_entry = self.folder / _entry_file(run["run"])
+                if run["run"] in self._own and sha256_of_file(own_entry) != digest:
                     yield Broken(file, "changed", "is not the run of this name in the study's book")
-                if run["run"] == branch.place.name and said.get("sha256") != digest:
+                if run["run"] == branch.place.name and statement.get("sha256") != digest:
                     yield Broken(file, "changed", "is not the end of the branch as it was joined")
         yield from self._missing_branches(present)
 
@@ -262,8 +264,8 @@ class _Verification:
 
     def events(self) -> Iterator[Broken]:
         for run in self.book.runs:
-            name, place = run["run"], f"{events.EVENTS}/{run['run']}"
-            present = {Path(file).name for file in self._files_in(place)}
+            name, events_folder = run["run"], f"{events.EVENTS}/{run['run']}"
+            present = {Path(file).name for file in self._files_in(events_folder)}
             if run["outcome"] == "running":
                 self.note(
                     f"run {name} was cut short and is not closed yet: what it left is judged when "
@@ -274,10 +276,12 @@ class _Verification:
                 self.note("events of runs recorded by an earlier version are not sealed")
                 continue
             for file, digest in run["events"].items():
-                yield from self._file_faults(f"{place}/{file}", digest, f"told of run {name}")
+                yield from self._file_faults(
+                    f"{events_folder}/{file}", digest, f"told of run {name}"
+                )
             for file in sorted(present - set(run["events"])):
                 what = f"is no event that run {name} knows of"
-                yield Broken(f"{place}/{file}", "orphan", what)
+                yield Broken(f"{events_folder}/{file}", "orphan", what)
         runs = {run["run"] for run in self.book.runs}
         for path in sorted((self.folder / events.EVENTS).glob("*")):
             entry = _entry_file(path.name)
@@ -298,9 +302,9 @@ class _Verification:
     def event_records(self) -> dict[str, str]:
         """Digest of every record that an event names -> the run, in the book or not."""
         return {
-            str(event["record"]): place.name
-            for place in sorted((self.folder / events.EVENTS).glob("*"))
-            for event in events.events_of(self.folder, place.name)
+            str(event["record"]): run_folder.name
+            for run_folder in sorted((self.folder / events.EVENTS).glob("*"))
+            for event in events.events_of(self.folder, run_folder.name)
             if event.get("record")
         }
 
@@ -311,17 +315,17 @@ class _Verification:
         return set(done[-1]["records"]) if done else set()
 
     def records(self) -> Iterator[Broken]:
-        known = {*self.book.versions, *self.event_records}
+        known_digests = {*self.book.versions, *self.event_records}
         for task, (run, _digest) in self.book.standing.items():
             file = f"{RECORDS}/{task}.json"
             digest_now = self.sha256(file)
             if digest_now is None and task in self.wanted:
                 yield Broken(file, "missing", f"stood in run {run}; it is no longer there")
-            elif digest_now is not None and digest_now not in known:
+            elif digest_now is not None and digest_now not in known_digests:
                 yield Broken(file, "changed", f"stood in run {run}; it has been changed by hand")
         for file in self._files_in(RECORDS):
             standing = Path(file).name.removesuffix(".json") in self.book.standing
-            if not self.unsure and not standing and self.sha256(file) not in known:
+            if not self.unsure and not standing and self.sha256(file) not in known_digests:
                 yield Broken(file, "orphan", "no run of the book made this record")
 
     @property
@@ -360,10 +364,10 @@ class _Verification:
     # Raw files and the study's own sheets
 
     def raw_files(self) -> Iterator[Broken]:
-        made = (f"{RESULTS}/", f"{RECORDS}/")
+        result_folders = (f"{RESULTS}/", f"{RECORDS}/")
         for run, record in self.current:
             for given in record["inputs"]:
-                if given["path"].startswith(made):
+                if given["path"].startswith(result_folders):
                     continue
                 digest_now = self.sha256(given["path"])
                 if digest_now is None:
@@ -435,13 +439,13 @@ class _Verification:
     def _entry_faults(
         self, entry: Path, of_events: Mapping[str | None, str | None]
     ) -> Iterator[Broken]:
-        place = entry.relative_to(self.folder).as_posix()
-        file = f"{place}/record.json"
+        relative_path = entry.relative_to(self.folder).as_posix()
+        file = f"{relative_path}/record.json"
         record, digest = read_record(self.folder / file), self.sha256(file)
-        known = digest in self.book.versions or digest in of_events.values()
+        is_recorded = digest in self.book.versions or digest in of_events.values()
         key = record["key"] if record else None
         sound = record is not None and key == f"sha256:{entry.name}" and key_in(record) == key
-        if not sound or (not known and key in of_events):
+        if not sound or (not is_recorded and key in of_events):
             yield Broken(file, "changed", "the record of a kept result was changed")
         names = {output["sha256"] for output in record["outputs"]} if record and sound else None
         for path in files_below(entry):
@@ -454,7 +458,7 @@ class _Verification:
                 yield Broken(file, "changed", "a kept result was changed")
         here = {o["sha256"] for o in record["outputs"] if stays_in_place(o)} if record else set()
         for name in sorted((names or set()) - here - {path.name for path in entry.iterdir()}):
-            yield Broken(f"{place}/{name}", "missing", "a kept result is no longer there")
+            yield Broken(f"{relative_path}/{name}", "missing", "a kept result is no longer there")
 
 
 def _entry_file(run: str) -> str:
@@ -467,10 +471,12 @@ def _is_sealed(path: Path, run: events.Run) -> bool:
     return events.seal_of(run) == run.get("seal") and path.read_bytes() == as_written
 
 
-def _is_entry(place: Path) -> bool:
+def _is_entry(folder: Path) -> bool:
     """Tell whether a folder of the content store has the place and name of a kept result."""
     return (
-        place.is_dir() and place.name[:2] == place.parent.name and bool(_KEY.fullmatch(place.name))
+        folder.is_dir()
+        and folder.name[:2] == folder.parent.name
+        and bool(_KEY.fullmatch(folder.name))
     )
 
 
@@ -635,8 +641,12 @@ def _differences(what: str, facts: Stored, logged: LoggedRun) -> Iterator[str]:
     for (kind, name), value in logged.facts().items():
         values = facts.get((kind, name), [])
         if values != [value]:
-            said = " and ".join(quoted(str(value_there)) for value_there in values) or "not there"
-            yield f"{kind} {name}".strip() + f" of {what} is {said}, not {quoted(str(value))}"
+            stored_words = (
+                " and ".join(quoted(str(value_there)) for value_there in values) or "not there"
+            )
+            yield (
+                f"{kind} {name}".strip() + f" of {what} is {stored_words}, not {quoted(str(value))}"
+            )
 
 
 def _address_faults(
@@ -668,10 +678,10 @@ def copy_faults(book: BookView, sha256: Hash, stored: Mapping[str, Stored]) -> I
         whole = _text(facts, "stage") == "active" and _text(facts, "status") != CUT_SHORT
         if not (name and whole):
             continue
-        place = f"{ARTIFACTS}/{store_id}/artifacts"
+        artifacts_folder = f"{ARTIFACTS}/{store_id}/artifacts"
         listed: Mapping[str, str] = {}
         if digest := _text(facts, "tag", FILES_TAG):
-            file = f"{place}/{FILES_LIST}"
+            file = f"{artifacts_folder}/{FILES_LIST}"
             digest_now, copies = sha256(file), events.readable(book.folder / file)
             if digest_now != digest or copies is None:
                 what = "missing" if digest_now is None else "changed"
@@ -682,7 +692,7 @@ def copy_faults(book: BookView, sha256: Hash, stored: Mapping[str, Stored]) -> I
         artifacts = artifacts_of(book, runs[name]) if name in runs else {}
         expected = {copy: artifact.sha256 for copy, artifact in artifacts.items()}
         for copy, digest in {**listed, **expected}.items():
-            file = f"{place}/{copy}"
+            file = f"{artifacts_folder}/{copy}"
             digest_now = sha256(file)
             if digest_now is None and copy in listed:
                 sentence = f"the copy of {copy} of run {name} is no longer there"

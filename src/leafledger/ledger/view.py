@@ -129,20 +129,22 @@ class BookView:
     @cached_property
     def branches(self) -> list[BookView]:
         """Books of other copies of the study that were joined, each with its whole chain."""
-        return [Branch(self.folder, place) for place in branch_places(self.folder)]
+        return [Branch(self.folder, branch) for branch in branch_places(self.folder)]
 
     @cached_property
     def side_runs(self) -> list[run_events.Run]:
         """The runs of branches that are not in this book's own chain, each once."""
-        own = {run["run"] for run in self.runs}
+        own_runs = {run["run"] for run in self.runs}
         side = {run["run"]: run for branch in self.branches for run in branch.runs}
-        return [run for name, run in side.items() if name not in own]
+        return [run for name, run in side.items() if name not in own_runs]
 
     @cached_property
     def _events(self) -> dict[str, list[run_events.Event]]:
-        of_branches = {name: found for b in self.branches for name, found in b._events.items()}
-        own = {run["run"]: run_events.events_of(self.place, run["run"]) for run in self.runs}
-        return of_branches | own
+        of_branches = {
+            name: branch_events for b in self.branches for name, branch_events in b._events.items()
+        }
+        own_events = {run["run"]: run_events.events_of(self.place, run["run"]) for run in self.runs}
+        return of_branches | own_events
 
     def events(self, run: str) -> list[run_events.Event]:
         """Return the events of a run's tasks."""
@@ -180,9 +182,9 @@ class BookView:
         InputFault
             With what is wrong with the file.
         """
-        known = {run["run"] for run in self.runs}
+        readable_runs = {run["run"] for run in self.runs}
         for path in sorted((self.place / run_events.RUNS).glob("*.json")):
-            if path.stem in known or not (name == LATEST or path.stem.startswith(name)):
+            if path.stem in readable_runs or not (name == LATEST or path.stem.startswith(name)):
                 continue
             outside = run_events.names_outside(run_events.readable(path) or {})
             raise input_fault(
@@ -205,8 +207,8 @@ class BookView:
 
     def sha256_now(self, path: str) -> str | None:
         """Return the digest of a file of the study as it is now, ``None`` if there is none."""
-        place = self.folder / path
-        return sha256_of_file(place) if place.is_file() else None
+        file = self.folder / path
+        return sha256_of_file(file) if file.is_file() else None
 
     def record(self, digest: str) -> Record | None:
         """Return the record of this digest, ``None`` if it was not kept whole."""
@@ -296,8 +298,8 @@ class BookView:
 
         Records, logs, sheets as a run read them, and tables that no step makes are kept there.
         """
-        place = self.folder / run_events.HISTORY / digest[:2] / digest
-        return place if place.is_file() and sha256_of_file(place) == digest else None
+        file = self.folder / run_events.HISTORY / digest[:2] / digest
+        return file if file.is_file() and sha256_of_file(file) == digest else None
 
     def content_at(self, record: Record | None, path: str) -> Path | None:
         """Return a file with the content of the output at ``path``, ``None`` if it is gone."""
@@ -340,9 +342,9 @@ class Branch(BookView):
         The folder of the branch.
     """
 
-    def __init__(self, folder: Path, place: Path) -> None:
+    def __init__(self, folder: Path, branch_folder: Path) -> None:
         super().__init__(folder)
-        self.place = place
+        self.place = branch_folder
 
     @cached_property
     def branches(self) -> list[BookView]:
@@ -355,15 +357,15 @@ def branch_places(folder: Path) -> list[Path]:
 
     One whose end lies within another is left out: the other copy went on and was joined again.
     """
-    found = [p for p in sorted((folder / BRANCHES).glob("*")) if (p / run_events.RUNS).is_dir()]
-    found = [place for place in found if not place.name.startswith(".")]
+    branches = [p for p in sorted((folder / BRANCHES).glob("*")) if (p / run_events.RUNS).is_dir()]
+    branches = [branch for branch in branches if not branch.name.startswith(".")]
     return [
-        place
-        for place in found
+        branch
+        for branch in branches
         if not any(
-            (other / run_events.RUNS / f"{place.name}.json").is_file()
-            for other in found
-            if other != place
+            (other / run_events.RUNS / f"{branch.name}.json").is_file()
+            for other in branches
+            if other != branch
         )
     ]
 

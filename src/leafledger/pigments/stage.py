@@ -327,8 +327,8 @@ def calibrated_series(
 
 
 def _index_words(choice: Choice) -> str:
-    of = f"the best of {choice.n_tried} indices ({choice.index})"
-    return of if choice.n_tried > 1 else choice.index
+    choice_words = f"the best of {choice.n_tried} indices ({choice.index})"
+    return choice_words if choice.n_tried > 1 else choice.index
 
 
 def _choice(

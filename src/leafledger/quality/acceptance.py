@@ -423,8 +423,10 @@ def _accepted(
     excluded: set[str],
     sessions: Sequence[Mapping[str, Any]],
 ) -> pd.DataFrame:
-    place = {str(entry["session"]): k for k, entry in enumerate(sessions)}
-    ordered = sorted(rows, key=lambda r: (place.get(str(r["session"]), len(place)), str(r["scan"])))
+    order_of = {str(entry["session"]): k for k, entry in enumerate(sessions)}
+    ordered = sorted(
+        rows, key=lambda r: (order_of.get(str(r["session"]), len(order_of)), str(r["scan"]))
+    )
     table = [
         {
             **{name: str(row.get(name) or "") for name in ACCEPTED if name != "accepted"},
@@ -583,8 +585,8 @@ def _gravest(flags: Sequence[Flag]) -> dict[tuple[str, str], Flag]:
     for flag in flags:
         if flag.severity == "notice":
             continue
-        known = out.get((flag.scan, flag.check))
-        if known is None or RANK[flag.severity] < RANK[known.severity]:
+        gravest = out.get((flag.scan, flag.check))
+        if gravest is None or RANK[flag.severity] < RANK[gravest.severity]:
             out[flag.scan, flag.check] = flag
     return out
 

@@ -115,15 +115,15 @@ def time_order(scans: Sequence[str], seconds: NDArray[np.float64]) -> tuple[list
         The flags, and how many scans are out of order. If that is more than 5 % (and more than
         two), the sheet simply has another order: then no scan is flagged.
     """
-    known = np.flatnonzero(~np.isnan(seconds))
-    kept = set(_longest_rising(seconds[known]))
-    odd = [int(known[k]) for k in range(len(known)) if k not in kept]
-    if len(odd) > max(2, MOST_OUT_OF_ORDER * len(known)):
+    timed = np.flatnonzero(~np.isnan(seconds))
+    kept = set(_longest_rising(seconds[timed]))
+    odd = [int(timed[k]) for k in range(len(timed)) if k not in kept]
+    if len(odd) > max(2, MOST_OUT_OF_ORDER * len(timed)):
         return [], len(odd)
     flags = []
     for i in odd:
-        before = [j for j in known if j < i]
-        other = int(before[-1]) if before else int(known[known > i][0])
+        before = [j for j in timed if j < i]
+        other = int(before[-1]) if before else int(timed[timed > i][0])
         gap = (seconds[i] - seconds[other]) / 60
         flags.append(
             Flag(
@@ -146,10 +146,10 @@ def _longest_rising(values: NDArray[np.float64]) -> list[int]:
     ends: list[int] = []
     previous = [-1] * len(values)
     for k, value in enumerate(values):
-        place = bisect_right(tails, float(value))
-        previous[k] = ends[place - 1] if place else -1
-        tails[place : place + 1] = [float(value)]
-        ends[place : place + 1] = [k]
+        position = bisect_right(tails, float(value))
+        previous[k] = ends[position - 1] if position else -1
+        tails[position : position + 1] = [float(value)]
+        ends[position : position + 1] = [k]
     out: list[int] = []
     k = ends[-1] if ends else -1
     while k >= 0:
@@ -185,7 +185,7 @@ def copies_between_sessions(levels: Mapping[str, pd.DataFrame]) -> tuple[list[Fl
     references: dict[tuple[str, str], list[str]] = {}
     for same in owners.values():
         for session, scan, role in same:
-            other = next((of for of in same if of[0] != session), None)
+            other = next((entry for entry in same if entry[0] != session), None)
             if other is None:
                 continue
             if role == "sample":
@@ -252,8 +252,8 @@ def compare_axes(
     warnings, largest = axes_against_sessions(lamps_of)
     # The whites stand on the axis as it was read: nothing to compare with one that was put right.
     as_read = {s: t for s, t in signals.items() if lamps_of.get(s, {}).get("axis") != "from_lamp"}
-    by_lamp = [s for s, of in lamps_of.items() if of.get("lamp") and largest is not None]
-    lamps = {s: bool(of.get("lamp")) for s, of in lamps_of.items() if of}
+    by_lamp = [s for s, report in lamps_of.items() if report.get("lamp") and largest is not None]
+    lamps = {s: bool(report.get("lamp")) for s, report in lamps_of.items() if report}
     moved = whites_moved(as_read, by_lamp, lamps)
     findings = Findings(warnings=[*warnings, *moved.warnings])
     largest = moved.largest_nm if largest is None else largest
@@ -320,9 +320,11 @@ def darks_against_sessions(
         moved: list[tuple[float, float, float]] = []
         still: list[tuple[float, float, float]] = []
         for ms in sorted({ms for name, ms in table if name == session}):
-            found = _shift(table, session, ms, tolerance)
-            if found is not None:
-                (moved if abs(found[0]) > found[1] else still).append((ms, *found))
+            shift_and_limit = _shift(table, session, ms, tolerance)
+            if shift_and_limit is not None:
+                (moved if abs(shift_and_limit[0]) > shift_and_limit[1] else still).append(
+                    (ms, *shift_and_limit)
+                )
         if moved and still:
             flags += [flag for ms, *of in moved for flag in _flags(levels[session], ms, *of)]
         elif moved:
@@ -512,20 +514,20 @@ def whites_against_sessions(levels: Mapping[str, pd.DataFrame]) -> list[str]:
         leaves tells whether they did.
     """
     white = {name: _level(table, "white", None) for name, table in levels.items()}
-    known = {name: value for name, value in white.items() if value is not None}
-    leaf = {name: _level(levels[name], "sample", _LEAVES_NM) for name in known}
-    said = []
-    for session in known:
-        ratio = _white_ratio(known, session)
+    with_level = {name: value for name, value in white.items() if value is not None}
+    leaf = {name: _level(levels[name], "sample", _LEAVES_NM) for name in with_level}
+    warnings = []
+    for session in with_level:
+        ratio = _white_ratio(with_level, session)
         if ratio is None or 1 / TOLERANCE <= ratio <= TOLERANCE:
             continue
         leaves = _white_ratio({n: v for n, v in leaf.items() if v is not None}, session)
-        said.append(
+        warnings.append(
             f"Session {session}: its whites give {ratio:.2g} times the signal per millisecond of "
             f"the other sessions (tolerance {1 / TOLERANCE:g} to {TOLERANCE:g})"
             f"{_level_words(ratio, leaves)}"
         )
-    return said
+    return warnings
 
 
 def _level(table: pd.DataFrame, role: str, at_nm: float | None) -> float | None:

@@ -119,14 +119,14 @@ def _expected_level(
 ) -> float | None:
     """Return the level that the darks of other integration times expect at this one."""
     others = np.setdiff1d(np.arange(len(times)), same_time)
-    known = np.unique(times[others])
-    known = known[known >= 0]
-    if time < 0 or len(known) == 0:
+    other_times = np.unique(times[others])
+    other_times = other_times[other_times >= 0]
+    if time < 0 or len(other_times) == 0:
         return None
-    medians = [float(np.median(levels[others][times[others] == t])) for t in known]
-    if len(known) == 1:
+    medians = [float(np.median(levels[others][times[others] == t])) for t in other_times]
+    if len(other_times) == 1:
         return medians[0]
-    slope, intercept = np.polyfit(known, medians, 1)
+    slope, intercept = np.polyfit(other_times, medians, 1)
     return float(slope * time + intercept)
 
 
@@ -323,19 +323,19 @@ def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
     3. The noisiest beyond the limit is named and left out, and so on: its pairs would make the
        others look quiet. Of those that are left, quiet ones are named.
     """
-    left = list(range(len(pair)))
+    remaining = list(range(len(pair)))
     unlike: list[tuple[int, float]] = []
-    while len(left) > 2:
-        ratios = {k: _noise_ratio(pair, k, [j for j in left if j != k]) for k in left}
-        worst = max(left, key=lambda k: ratios[k])
+    while len(remaining) > 2:
+        ratios = {k: _noise_ratio(pair, k, [j for j in remaining if j != k]) for k in remaining}
+        worst = max(remaining, key=lambda k: ratios[k])
         if ratios[worst] <= NOISE_RATIO:
             # A copy of another dark has no noise against it; it is told as a copy.
-            quiet = [k for k in left if ratios[k] < 1 / NOISE_RATIO]
+            quiet = [k for k in remaining if ratios[k] < 1 / NOISE_RATIO]
             return sorted(
                 unlike + [(k, ratios[k]) for k in quiet if np.delete(pair[k], k).min() > 0]
             )
         unlike.append((worst, ratios[worst]))
-        left.remove(worst)
+        remaining.remove(worst)
     return sorted(unlike)
 
 

@@ -180,8 +180,8 @@ def _nothing_seen(n_scans: int) -> Leak:
 
 def threshold(u_scan: Floats | None) -> float:
     """Return the score above which a lamp is called."""
-    known = u_scan is not None and bool(np.all(u_scan > 0))
-    return THRESHOLD if known else THRESHOLD_UNKNOWN_NOISE
+    noise_known = u_scan is not None and bool(np.all(u_scan > 0))
+    return THRESHOLD if noise_known else THRESHOLD_UNKNOWN_NOISE
 
 
 def _heights(
@@ -245,8 +245,8 @@ def _measure_peaks(leak: Leak, wavelength_nm: Floats, reflectance: Floats) -> No
     a dip and no line, the shape of the leaf was taken for a lamp, and nothing is called.
     """
     for i in np.flatnonzero(leak.called).tolist():
-        away = np.abs(wavelength_nm - leak.wavelength_nm[i])
-        near, beside = away <= _PEAK_NM, (away > _PEAK_NM) & (away <= _BESIDE_NM)
+        distance = np.abs(wavelength_nm - leak.wavelength_nm[i])
+        near, beside = distance <= _PEAK_NM, (distance > _PEAK_NM) & (distance <= _BESIDE_NM)
         if near.sum() < 1 or beside.sum() < 8:
             continue
         axis = (wavelength_nm - leak.wavelength_nm[i]) / _BESIDE_NM
@@ -421,8 +421,8 @@ def line_free_windows(axis: Floats, width_nm: float) -> Floats:
     far = _CLEAR_IN_WIDTHS * width_nm
     clear = (places - axis[0] >= far) & (axis[-1] - places >= far)
     for line in (x for lamp in LAMPS for group in lamp.groups for x in group):
-        away = _CLEAR_IN_WIDTHS * (np.hypot(line.fwhm_nm, width_nm))
-        clear &= np.abs(places - line.wavelength_nm) > away
+        clearance = _CLEAR_IN_WIDTHS * (np.hypot(line.fwhm_nm, width_nm))
+        clear &= np.abs(places - line.wavelength_nm) > clearance
     return np.asarray(places[clear])
 
 

@@ -56,8 +56,8 @@ def check_leaves(session: Session, checks: Mapping[str, Any], signal: Floats | N
         return Findings()
     ids, axis = session.leaf_ids, session.leaves.wavelength_nm
     values = session.leaves.spectra["reflectance"]
-    known = combined_uncertainty(session.leaves, session.reflectance_file)
-    u_scan, u = known if known is not None else (None, None)
+    uncertainty = combined_uncertainty(session.leaves, session.reflectance_file)
+    u_scan, u = uncertainty if uncertainty is not None else (None, None)
     usable = usable_pixels(signal, len(axis))
     flags = no_leaf(ids, axis, values)
     findings = Findings(flags)
@@ -72,7 +72,7 @@ def check_leaves(session: Session, checks: Mapping[str, Any], signal: Floats | N
         flags += [flag for flag in _less_exposed(session) if flag.scan not in weak]
     flags += impossible_reflectance(ids, axis, values, u, usable)
     if checks["lamp_lines"]:
-        findings += lamp_lines(session, known, usable, float(checks["ambient_share"]))
+        findings += lamp_lines(session, uncertainty, usable, float(checks["ambient_share"]))
     return findings
 
 
@@ -89,8 +89,8 @@ def _less_exposed(session: Session) -> list[Flag]:
     level = np.array([session.raw[leaf, bright].mean() for leaf in leaves])
     leaf_ms = np.nan_to_num(times[leaves], nan=-1.0)
     for ms in np.unique(leaf_ms):
-        known = float(ms) if ms >= 0 else np.nan
-        level[leaf_ms == ms] -= dark_for(known, dark, times[darks], len(bright)).mean()
+        time_ms = float(ms) if ms >= 0 else np.nan
+        level[leaf_ms == ms] -= dark_for(time_ms, dark, times[darks], len(bright)).mean()
     return less_exposed([session.ids[i] for i in leaves], level)
 
 
@@ -362,7 +362,7 @@ def check_clip(
     session: Session,
     places: Mapping[str, tuple[str, str]],
     signal: Floats | None,
-    said: Sequence[Flag],
+    earlier_flags: Sequence[Flag],
 ) -> Findings:
     """Look for scans, and runs of scans, that are lifted, lowered or dimmed as a whole.
 
@@ -374,7 +374,7 @@ def check_clip(
         Scan -> (unit, leaf).
     signal
         Signal-to-noise of the white on the axis of the reflectance; ``None`` if unknown.
-    said
+    earlier_flags
         Flags so far: a scan with a fault of its own, or on a white at fault, is not explained a
         second time.
 
@@ -386,8 +386,8 @@ def check_clip(
     ids, axis = session.leaf_ids, session.leaves.wavelength_nm
     values = session.leaves.spectra["reflectance"]
     usable = usable_pixels(signal, len(axis))
-    already = {flag.scan for flag in said if flag.severity == "fault"}
-    already |= on_faulty_whites(session, said)
+    already = {flag.scan for flag in earlier_flags if flag.severity == "fault"}
+    already |= on_faulty_whites(session, earlier_flags)
     keep = np.array([scan not in already for scan in ids], dtype=bool)
     offsets = baseline_offset(axis, values[keep], usable)
     n_compared = 0 if offsets is None else int(offsets.reliable.sum())
@@ -421,8 +421,8 @@ def check_clip(
 
 def _times(session: Session, names: Sequence[str]) -> Floats:
     """Return when scans were measured, s."""
-    place = {scan: k for k, scan in enumerate(session.ids)}
-    return np.array([session.seconds[place[name]] for name in names], dtype=np.float64)
+    index_of = {scan: k for k, scan in enumerate(session.ids)}
+    return np.array([session.seconds[index_of[name]] for name in names], dtype=np.float64)
 
 
 # One scan lifted or lowered against the other leaves of the session
@@ -645,9 +645,9 @@ def find_step(values: Floats, ends: Sequence[int]) -> Step | None:
         return None
     shifted = np.zeros(n)
     shifted[best.first : best.stop] = 1.0
-    left = values - best.size * shifted
+    residual = values - best.size * shifted
     # The scale of what is left: a step must not widen the measure it is held against.
-    scale = max(float(robust_sd(left)), float(np.std(left)) / 2, 1e-9)
+    scale = max(float(robust_sd(residual)), float(np.std(residual)) / 2, 1e-9)
     return Step(best.first, best.stop, best.size, best.z / scale)
 
 

@@ -138,17 +138,17 @@ def _on_full_white(session: Session, full: Floats, limit: float) -> list[Flag]:
     full_pixels = dict(zip((session.ids[i] for i in whites), is_at_full, strict=True))
     blocks, axis = _white_blocks(session), session.scans.wavelength_nm
     everything = tuple(full_pixels)
-    known: dict[tuple[str, ...], NDArray[np.bool_]] = {}
+    full_of: dict[tuple[str, ...], NDArray[np.bool_]] = {}
     flags = []
     for row in session.leaves.rows.to_dict("records"):
         named = [str(row.get(name) or "") for name in _WHITES]
         used = [blocks[name] for name in named if name in blocks] or [everything]
         is_full = np.zeros(len(axis), dtype=bool)
         for block in used:
-            if block and block not in known:
+            if block and block not in full_of:
                 enough = (len(block) / 2) if len(block) > 2 and any(named) else 1
-                known[block] = np.sum([full_pixels[name] for name in block], axis=0) >= enough
-            is_full |= known.get(block, False)
+                full_of[block] = np.sum([full_pixels[name] for name in block], axis=0) >= enough
+            is_full |= full_of.get(block, False)
         share = float(is_full.mean())
         if not share:
             continue
@@ -383,14 +383,14 @@ def saturated(
         Ids of lamp scans.
     """
     full = np.broadcast_to(full_scale, len(counts))
-    known = np.broadcast_to(stated, len(counts))
+    is_stated = np.broadcast_to(stated, len(counts))
     full_at = counts >= full[:, None]
     share = full_at.mean(axis=1)
     flags = []
     for i in np.flatnonzero(share > tolerated_share).tolist():
         where = wavelength_nm[full_at[i]]
         lamp = scans[i] in lamps
-        origin = "" if known[i] else _PROPOSED
+        origin = "" if is_stated[i] else _PROPOSED
         mend = _LAMP if lamp else "Shorten the integration time and measure again."
         flags.append(
             Flag(
@@ -540,7 +540,7 @@ def _slow_change(
     bands: Floats,
     centres: Sequence[float],
     limit: float,
-    known: Sequence[Flag],
+    step_flags: Sequence[Flag],
 ) -> list[Flag]:
     """Flag a change over the session that no step between neighbours has shown."""
     n = len(scans)
@@ -557,7 +557,7 @@ def _slow_change(
     threshold = limit
     if ratio[worst] <= limit:
         threshold, severity = NOTICE_DRIFT, "notice"
-    if ratio[worst] <= threshold or any(f.severity in ("fault", severity) for f in known):
+    if ratio[worst] <= threshold or any(f.severity in ("fault", severity) for f in step_flags):
         return []
     flag = _flag(scans[later], scans[earlier], change, threshold, severity, centres[worst])
     return [replace(flag, sentence=flag.sentence.replace("the neighbouring white", "white"))]
@@ -632,9 +632,9 @@ def measuring_order(session: Session) -> NDArray[np.int32]:
     seconds = session.seconds
     if np.isnan(seconds).any():
         return np.arange(len(seconds), dtype=np.int32)
-    place = np.empty(len(seconds), dtype=np.int32)
-    place[np.argsort(seconds, kind="stable")] = np.arange(len(seconds))
-    return place
+    rank = np.empty(len(seconds), dtype=np.int32)
+    rank[np.argsort(seconds, kind="stable")] = np.arange(len(seconds))
+    return rank
 
 
 def _block_numbers(

@@ -118,13 +118,13 @@ def replicate(
     rows = [_Scan(name, *places[name]) for name in scans]
     centred = _without_position(rows, bands)
     flags = _same_leaf(rows, centred, limit)
-    taken = {flag.scan for flag in flags if flag.severity == "outlier"}
-    keep = [k for k, row in enumerate(rows) if row.name not in taken]
+    outliers = {flag.scan for flag in flags if flag.severity == "outlier"}
+    keep = [k for k, row in enumerate(rows) if row.name not in outliers]
     others = _other_leaves([rows[k] for k in keep], centred[keep], limit)
     sure = {flag.scan for flag in others if flag.severity == "outlier"}
-    known = {f.scan for f in flags}
+    flagged = {f.scan for f in flags}
     both = [f for f in flags if f.severity == "outlier" or f.scan not in sure] + [
-        f for f in others if f.severity == "outlier" or f.scan not in known
+        f for f in others if f.severity == "outlier" or f.scan not in flagged
     ]
     units, leaves = [row.unit for row in rows], [row.leaf for row in rows]
     return both + model_outliers(scans, units, leaves, centred)
@@ -331,11 +331,11 @@ def _exchanges(
             if z < AGREE_Z:
                 exchanges.append((z, (first, a), (second, b)))
     out: dict[tuple[str, str], str] = {}
-    taken: set[str] = set()
+    exchanged: set[str] = set()
     for _, one_leaf, other_leaf in sorted(exchanges):
-        if taken & {one_leaf[0], other_leaf[0]}:
+        if exchanged & {one_leaf[0], other_leaf[0]}:
             continue
-        taken |= {one_leaf[0], other_leaf[0]}
+        exchanged |= {one_leaf[0], other_leaf[0]}
         pairs, both = [(one_leaf, other_leaf)], ""
         if len(means[one_leaf[0]]) == len(means[other_leaf[0]]) == 2:
             # Of two leaves each, exchanging the other two makes the same groups.
@@ -442,8 +442,8 @@ def model_outliers(
             differences[members] = (bands[members] - centre) * np.sqrt(
                 len(members) / (len(members) - 1)
             )
-    known = ~np.isnan(differences).any(axis=1)
-    model = fit_model(differences[known])
+    defined = ~np.isnan(differences).any(axis=1)
+    model = fit_model(differences[defined])
     if model is None:
         return []
     flags: list[Flag] = []

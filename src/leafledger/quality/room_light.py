@@ -95,8 +95,8 @@ def lamp_lines(
         called = np.flatnonzero(leak.called)
         light = leak_spectra(axis, leak, called)
         moved = _shifts(session, called, light, inside)
-        place = np.searchsorted(axis, np.nan_to_num(leak.wavelength_nm)).clip(0, len(axis) - 1)
-        u = uncertainty[1][:, inside][np.arange(len(values)), place]
+        pixel = np.searchsorted(axis, np.nan_to_num(leak.wavelength_nm)).clip(0, len(axis) - 1)
+        u = uncertainty[1][:, inside][np.arange(len(values)), pixel]
     findings.flags += ambient_light(session.leaf_ids, leak, limit, share, u, moved)
     return findings
 
@@ -236,14 +236,14 @@ def _against_white(session: Session, i: int) -> tuple[tuple[Floats, Floats] | No
 
 def _dark_at(integration_ms: float, darks: Floats, times_ms: Floats) -> Floats | None:
     """Return the median dark of a time, or the straight line through those of two other times."""
-    known = np.unique(times_ms)
-    medians = {float(t): np.median(darks[times_ms == t], axis=0) for t in known}
+    known_ms = np.unique(times_ms)
+    medians = {float(t): np.median(darks[times_ms == t], axis=0) for t in known_ms}
     if integration_ms in medians:
         return np.asarray(medians[integration_ms], dtype=np.float64)
-    if len(known) < 2:
+    if len(known_ms) < 2:
         return None
     # Dark current adds the same in every millisecond.
-    near = known[np.argsort(np.abs(known - integration_ms), kind="stable")[:2]]
+    near = known_ms[np.argsort(np.abs(known_ms - integration_ms), kind="stable")[:2]]
     first, other = float(near[0]), float(near[1])
     share = (integration_ms - first) / (other - first)
     return np.asarray(medians[first] + share * (medians[other] - medians[first]), dtype=np.float64)
@@ -251,8 +251,8 @@ def _dark_at(integration_ms: float, darks: Floats, times_ms: Floats) -> Floats |
 
 def _nearest(session: Session, ambients: list[tuple[int, AmbientScan]]) -> list[AmbientScan]:
     """Return the ambient scan nearest to each leaf scan in time (in sheet order without times)."""
-    place = {scan: k for k, scan in enumerate(session.ids)}
-    leaves = [place[scan] for scan in session.leaf_ids]
+    index_of = {scan: k for k, scan in enumerate(session.ids)}
+    leaves = [index_of[scan] for scan in session.leaf_ids]
     when = session.seconds
     if np.isnan(when[[*leaves, *(i for i, _ in ambients)]]).any():
         when = np.arange(len(when), dtype=np.float64)

@@ -523,24 +523,24 @@ def white_signal_to_noise(whites: Floats) -> Floats:
     return np.asarray(np.clip(smooth / np.maximum(noise, 1e-12), 0, _LARGEST), dtype=np.float64)
 
 
-def _variance_model(signal: Floats, variance: Floats, wanted: Floats) -> Floats:
-    """Fit variance = a + b S + c S^2 (none negative) by weighted least squares, at ``wanted``."""
+def _variance_model(signal: Floats, variance: Floats, levels: Floats) -> Floats:
+    """Fit variance = a + b S + c S^2 (none negative) by weighted least squares, at ``levels``."""
     from scipy.optimize import nnls
 
     scale = max(float(signal.max()), 1e-12)
     terms = np.column_stack([np.ones_like(signal), signal / scale, (signal / scale) ** 2])
-    known = np.full(len(signal), max(float(variance.mean()), 1e-300))
+    model_variance = np.full(len(signal), max(float(variance.mean()), 1e-300))
     keep = np.ones(len(signal), dtype=bool)
     coefficients = np.zeros(3)
     for _ in range(6):
-        weight = 1 / known[keep]
+        weight = 1 / model_variance[keep]
         coefficients, _residual = nnls(terms[keep] * weight[:, None], variance[keep] * weight)
-        known = np.maximum(terms @ coefficients, float(variance.mean()) * 1e-6 + 1e-300)
-        keep = variance <= _HOT * known
+        model_variance = np.maximum(terms @ coefficients, float(variance.mean()) * 1e-6 + 1e-300)
+        keep = variance <= _HOT * model_variance
         if keep.sum() < 5:
             break
     fitted = (
-        np.column_stack([np.ones_like(wanted), wanted / scale, (wanted / scale) ** 2])
+        np.column_stack([np.ones_like(levels), levels / scale, (levels / scale) ** 2])
         @ coefficients
     )
     return np.asarray(fitted, dtype=np.float64)

@@ -255,9 +255,9 @@ def order_effects(
     means = {name: _unit_means(leaves) for name, leaves in sessions.items()}
     rows: list[OrderEffect] = []
     for session, means_here in means.items():
-        others = [of for name, of in means.items() if name != session]
-        place, value, units, reason = _response(means_here, others)
-        rows += _line(session, place, value, [groups.get(u, "") for u in units], reason,
+        others = [other_means for name, other_means in means.items() if name != session]
+        position, value, units, reason = _response(means_here, others)
+        rows += _line(session, position, value, [groups.get(u, "") for u in units], reason,
                       wavelength_nm)  # fmt: skip
     return with_holm(rows)
 
@@ -287,13 +287,13 @@ def _response(here: _Means, others: Sequence[_Means]) -> tuple[Floats, Floats, l
     """Return place and value of each unit, less those of its other sessions where that tells."""
     both = [unit for unit in here if any(unit in other for other in others)]
     if len(both) >= FEWEST_UNITS:
-        place, value = [], []
+        position, value = [], []
         for unit in both:
             rest = [other[unit] for other in others if unit in other]
-            place.append(here[unit][0] - np.mean([r[0] for r in rest]))
+            position.append(here[unit][0] - np.mean([r[0] for r in rest]))
             value.append(here[unit][1] - np.mean([r[1] for r in rest], axis=0))
-        if float(np.std(place)) > _LEAST_SPREAD:
-            return np.array(place), np.array(value), both, ACROSS
+        if float(np.std(position)) > _LEAST_SPREAD:
+            return np.array(position), np.array(value), both, ACROSS
     units = list(here)
     return (
         np.array([here[u][0] for u in units]),
@@ -305,16 +305,16 @@ def _response(here: _Means, others: Sequence[_Means]) -> tuple[Floats, Floats, l
 
 def _line(
     session: str,
-    place: Floats,
+    position: Floats,
     value: Floats,
     groups: Sequence[str],
     rests_on: str,
     wavelength_nm: Sequence[float],
 ) -> list[OrderEffect]:
-    n = len(place)
+    n = len(position)
     levels = sorted(set(groups))
     terms = np.column_stack(
-        [place, *[np.array([g == level for g in groups], dtype=np.float64) for level in levels]]
+        [position, *[np.array([g == level for g in groups], dtype=np.float64) for level in levels]]
     ) if n else np.empty((0, 1))  # fmt: skip
     reason = f"{n} units, at least {FEWEST_UNITS} are needed" if n < FEWEST_UNITS else ""
     rows = []
@@ -383,8 +383,16 @@ def position_effects(
         if not 2 <= len(names) <= _MOST_POSITIONS:
             continue
         for name in names[1:]:
-            pairs = [of[name] for of in of_unit.values() if name in of and names[0] in of]
-            base = [of[names[0]] for of in of_unit.values() if name in of and names[0] in of]
+            pairs = [
+                by_position[name]
+                for by_position in of_unit.values()
+                if name in by_position and names[0] in by_position
+            ]
+            base = [
+                by_position[names[0]]
+                for by_position in of_unit.values()
+                if name in by_position and names[0] in by_position
+            ]
             if len(pairs) >= FEWEST_AT_POSITION:
                 rows += _position(session, name, names[0], pairs, base, wavelength_nm)
     return with_holm(rows)

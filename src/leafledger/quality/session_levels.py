@@ -432,38 +432,40 @@ def tile_reflectance(session: Session) -> Floats:
     whites, darks = session.of_role("white"), session.of_role("dark")
     if not len(whites):
         return np.zeros((len(checks), session.raw.shape[1]))
-    place = measuring_order(session).astype(np.float64)
-    block_place, white = _white_by_block(session, whites, place)
+    position = measuring_order(session).astype(np.float64)
+    block_position, white = _white_by_block(session, whites, position)
     out = np.zeros((len(checks), session.raw.shape[1]))
     dark_counts, tiles = session.sound(darks), session.sound(checks)
     for k, i in enumerate(checks):
         ms = float(session.integration_ms[i])
         dark = dark_for(ms, dark_counts, session.integration_ms[darks], out.shape[1])
         signal = session.linear(tiles[k] - dark) / (ms if np.isfinite(ms) else 1.0)
-        reference = _between(place[i], block_place, white)
+        reference = _between(position[i], block_position, white)
         lit = reference > 0
         out[k, lit] = signal[lit] / reference[lit]
     return out
 
 
 def _white_by_block(
-    session: Session, whites: NDArray[np.intp], place: Floats
+    session: Session, whites: NDArray[np.intp], position: Floats
 ) -> tuple[Floats, Floats]:
     """Return the place of each white block and its median signal per ms."""
     per_ms = session.white_per_ms
     block = reference_blocks(session)[whites]
     numbers = np.unique(block)
-    block_place = np.array([place[whites[block == n]].mean() for n in numbers])
-    return block_place, np.array([np.median(per_ms[block == n], axis=0) for n in numbers])
+    block_position = np.array([position[whites[block == n]].mean() for n in numbers])
+    return block_position, np.array([np.median(per_ms[block == n], axis=0) for n in numbers])
 
 
-def _between(place: float, block_place: Floats, values: Floats) -> Floats:
-    after = int(np.searchsorted(block_place, place))
+def _between(position: float, block_position: Floats, values: Floats) -> Floats:
+    after = int(np.searchsorted(block_position, position))
     if after == 0:
         return np.asarray(values[0], dtype=np.float64)
-    if after == len(block_place):
+    if after == len(block_position):
         return np.asarray(values[-1], dtype=np.float64)
-    share = (place - block_place[after - 1]) / (block_place[after] - block_place[after - 1])
+    share = (position - block_position[after - 1]) / (
+        block_position[after] - block_position[after - 1]
+    )
     return np.asarray((1 - share) * values[after - 1] + share * values[after], dtype=np.float64)
 
 
@@ -533,7 +535,7 @@ def level_table(session: Session) -> pa.Table:
     """
     import pyarrow as pa
 
-    place, block = measuring_order(session), reference_blocks(session)
+    position, block = measuring_order(session), reference_blocks(session)
     values = _values(session)
     ids = np.array(session.ids)
     rows = np.concatenate([np.repeat(v.scans, v.values.shape[1]) for v in values])
@@ -546,7 +548,7 @@ def level_table(session: Session) -> pa.Table:
         {
             "scan": pa.array(ids[rows], pa.string()),
             "role": pa.array(np.array(session.roles)[rows], pa.string()),
-            "place": pa.array(place[rows], pa.int32()),
+            "place": pa.array(position[rows], pa.int32()),
             "block": pa.array(block[rows], pa.int32(), mask=block[rows] == NO_BLOCK),
             "hours": _known(_hours(session)[rows]),
             "integration_ms": _known(session.integration_ms[rows]),

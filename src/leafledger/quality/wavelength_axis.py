@@ -194,9 +194,9 @@ def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_
         return _not_assessable(structure)
     slope, residual, energy = structure
     shift = -(residual @ slope) / energy
-    left = residual + shift[:, None] * slope
+    remainder = residual + shift[:, None] * slope
     parts = np.array_split(np.arange(len(slope)), _BLOCKS)
-    sums = np.stack([left[:, part] @ slope[part] for part in parts], axis=1)
+    sums = np.stack([remainder[:, part] @ slope[part] for part in parts], axis=1)
     u = np.sqrt((sums**2).sum(axis=1) * _BLOCKS / (_BLOCKS - 1)) / energy
     u = np.hypot(u, _FLOOR_U_NM)
     if float(np.median(u)) > _BEST_U_NM:
@@ -327,7 +327,9 @@ def axes_against_sessions(
     scan. Where the axes were put right by the lamp, only a change above 0.5 nm is told: the
     correction has taken it away, but something happened to the instrument.
     """
-    lamps = {name: dict(of["lamp"]) for name, of in wavelengths.items() if of.get("lamp")}
+    lamps = {
+        name: dict(report["lamp"]) for name, report in wavelengths.items() if report.get("lamp")
+    }
     if len(lamps) < 2:
         return [], None
     shifts = {name: _places(lamp) for name, lamp in lamps.items()}
@@ -335,7 +337,7 @@ def axes_against_sessions(
     us = np.array([u for _, u in shifts.values()])
     several = len(values) >= _FEWEST
     usual = np.median(values, axis=0) if several else values[0]
-    said = []
+    warnings = []
     for k, name in enumerate(shifts):
         if k == 0 and not several:
             continue
@@ -345,8 +347,8 @@ def axes_against_sessions(
         change = values[k] - usual
         worst = int(np.argmax(np.abs(change) / limit))
         if abs(change[worst]) > limit[worst]:
-            said.append(_sentence(name, change, u, float(limit[worst]), worst, corrected))
-    return said, float(np.ptp(values[:, 0]))
+            warnings.append(_sentence(name, change, u, float(limit[worst]), worst, corrected))
+    return warnings, float(np.ptp(values[:, 0]))
 
 
 def _places(lamp: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray]:
@@ -417,24 +419,26 @@ def whites_moved(
     from the scatter over the spectrum, grows with that.
     """
     # A session whose whites all are at fault has no mean white, and says nothing of the others.
-    known = {name: table for name, table in signals.items() if table["white"].notna().any()}
-    compared = [name for name in known if name not in by_lamp]
-    if len(known) < 2 or not compared:
+    with_white = {name: table for name, table in signals.items() if table["white"].notna().any()}
+    compared = [name for name in with_white if name not in by_lamp]
+    if len(with_white) < 2 or not compared:
         return StructureMoved()
-    axis = next(iter(known.values()))["wavelength_nm"].to_numpy(dtype=np.float64)
-    whites = np.stack([table["white"].to_numpy(dtype=np.float64) for table in known.values()])
-    signal = np.stack([t["signal_to_noise"].to_numpy(dtype=np.float64) for t in known.values()])
+    axis = next(iter(with_white.values()))["wavelength_nm"].to_numpy(dtype=np.float64)
+    whites = np.stack([table["white"].to_numpy(dtype=np.float64) for table in with_white.values()])
+    signal = np.stack(
+        [t["signal_to_noise"].to_numpy(dtype=np.float64) for t in with_white.values()]
+    )
     usable = (signal >= USABLE_SIGNAL_TO_NOISE).all(axis=0) & np.isfinite(whites).all(axis=0)
     shifts = white_shifts(axis, whites, usable)
     if shifts.why_not:
         return StructureMoved([_not_known(compared, lamps or {}, shifts.why_not)])
     u = np.hypot(shifts.u_nm, np.median(shifts.u_nm))
-    said = [
-        _moved(name, shift, of)
-        for name, shift, of in zip(known, shifts.shift_nm, u, strict=True)
-        if name not in by_lamp and abs(shift) > max(NOTICE_NM, _SURE * of)
+    sentences = [
+        _moved(name, shift, u_shift)
+        for name, shift, u_shift in zip(with_white, shifts.shift_nm, u, strict=True)
+        if name not in by_lamp and abs(shift) > max(NOTICE_NM, _SURE * u_shift)
     ]
-    return StructureMoved(said, float(np.ptp(shifts.shift_nm)))
+    return StructureMoved(sentences, float(np.ptp(shifts.shift_nm)))
 
 
 def _not_known(sessions: Collection[str], lamps: Mapping[str, bool], why: str) -> str:

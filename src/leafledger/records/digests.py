@@ -86,9 +86,9 @@ class FileDigests:
         self._known: dict[str, list[Any]] = {}
         self._changed = False
         try:
-            known = json.loads((folder / _REMEMBERED).read_text(encoding="utf-8"))
-            if isinstance(known, dict):
-                self._known = known
+            remembered = json.loads((folder / _REMEMBERED).read_text(encoding="utf-8"))
+            if isinstance(remembered, dict):
+                self._known = remembered
         except (OSError, ValueError):
             # Only a cache: without it every file is read once more.
             self._changed = True
@@ -100,9 +100,9 @@ class FileDigests:
         except OSError:
             return None
         state = [stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
-        known = self._known.get(path)
-        if isinstance(known, list) and known[:3] == state and len(known) == 4:
-            return str(known[3])
+        remembered = self._known.get(path)
+        if isinstance(remembered, list) and remembered[:3] == state and len(remembered) == 4:
+            return str(remembered[3])
         try:
             digest = sha256_of_file(self.folder / path)
         except OSError:
@@ -182,7 +182,7 @@ class Modules:
         kept = self._read() | self._known  # another process may have written meanwhile
         if len(kept) > _MOST:
             kept = self._known  # what was edited away long ago
-        modules = {digest: [known.sha256, *known.imports] for digest, known in kept.items()}
+        modules = {digest: [module.sha256, *module.imports] for digest, module in kept.items()}
         try:
             write_text(self._file, canonical_json({"reader": _READER, "modules": modules}) + "\n")
         except OSError:
@@ -193,12 +193,12 @@ class Modules:
         if self._file is None:
             return {}
         try:
-            known = json.loads(self._file.read_text(encoding="utf-8"))
-            if known["reader"] != _READER:
+            content = json.loads(self._file.read_text(encoding="utf-8"))
+            if content["reader"] != _READER:
                 return {}
             return {
                 digest: Module(sha256, tuple(imports))
-                for digest, (sha256, *imports) in known["modules"].items()
+                for digest, (sha256, *imports) in content["modules"].items()
             }
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return {}  # none yet, or damaged: parsed anew
@@ -282,8 +282,8 @@ def code_of(module: str) -> Code:
     libraries: set[str] = set()
     folders: set[Path] = set()
     for name in _graph(module):
-        own, _, outside = _module(name)
-        digest.update(f"{name}\0{own}\0".encode())
+        own_digest, _, outside = _module(name)
+        digest.update(f"{name}\0{own_digest}\0".encode())
         libraries |= outside
         folders.add(_path(name).parent)
     _MODULES.save()
@@ -303,32 +303,32 @@ def digest_of_modules(*names: str) -> str:
 
 
 def _graph(module: str) -> list[str]:
-    found: set[str] = set()
+    modules: set[str] = set()
     waiting = [module]
     while waiting:
         name = waiting.pop()
-        if name in found or name.startswith(_BOOKKEEPING):
+        if name in modules or name.startswith(_BOOKKEEPING):
             continue
-        found.add(name)
+        modules.add(name)
         waiting += _module(name)[1]
-    return sorted(found)
+    return sorted(modules)
 
 
 @cache
 def _module(name: str) -> tuple[str, tuple[str, ...], frozenset[str]]:
     """Return digest, imported modules of this package and imported libraries of one module."""
     module = _MODULES.read(_path(name))
-    own: set[str] = set()
+    own_modules: set[str] = set()
     outside: set[str] = set()
     for imported in module.imports:
         package = imported.split(".")[0]
         if package == PACKAGE:
             resolved = _resolved(imported)
             if resolved:
-                own.add(resolved)
+                own_modules.add(resolved)
         elif package not in sys.stdlib_module_names:
             outside.add(package)
-    return module.sha256, tuple(sorted(own)), frozenset(outside)
+    return module.sha256, tuple(sorted(own_modules)), frozenset(outside)
 
 
 @cache

@@ -108,20 +108,20 @@ def read_progress(
     start
         What this returned before: bytes read of each file.
     """
-    place = dict(start or {})
+    positions = dict(start or {})
     lines: list[Event] = []
     for path in sorted((folder / EVENTS / run).glob("progress*.jsonl"), key=_main_first):
         try:
             with path.open("rb") as file:
-                file.seek(place.get(path.name, 0))
+                file.seek(positions.get(path.name, 0))
                 data = file.read()
         except OSError:
             continue
         whole = data[: data.rfind(b"\n") + 1]
-        found = (_line(line) for line in whole.splitlines())
-        lines += [line for line in found if line is not None]
-        place[path.name] = place.get(path.name, 0) + len(whole)
-    return lines, place
+        parsed = (_line(line) for line in whole.splitlines())
+        lines += [line for line in parsed if line is not None]
+        positions[path.name] = positions.get(path.name, 0) + len(whole)
+    return lines, positions
 
 
 def _main_first(path: Path) -> tuple[bool, str]:
@@ -147,14 +147,14 @@ def events_of(folder: Path, run: str) -> list[Event]:
     One that was damaged behind our back is left out; ``leafledger verify`` names it.
     """
     read = (readable(path) for path in sorted((folder / EVENTS / run).glob("*.json")))
-    found = [e for e in read if e is not None and _is_event(e)]
-    return sorted(found, key=lambda event: (moment(event["started"]), event["task"]))
+    events = [e for e in read if e is not None and _is_event(e)]
+    return sorted(events, key=lambda event: (moment(event["started"]), event["task"]))
 
 
 def event_digests(folder: Path, run: str) -> dict[str, str]:
     """Return the digest of every file that tells of a run, by name."""
-    place = folder / EVENTS / run
-    files = sorted(place.iterdir()) if place.is_dir() else []
+    run_folder = folder / EVENTS / run
+    files = sorted(run_folder.iterdir()) if run_folder.is_dir() else []
     return {
         path.name: sha256_of_file(path)
         for path in files
@@ -249,10 +249,10 @@ def runs(folder: Path) -> Iterator[Run]:
     )
 
 
-def in_order(found: Iterable[Run]) -> list[Run]:
+def in_order(unordered: Iterable[Run]) -> list[Run]:
     """Return runs so that each follows the one it names as previous."""
     by_id = {
-        run["run"]: run for run in sorted(found, key=lambda r: (moment(r["started"]), r["run"]))
+        run["run"]: run for run in sorted(unordered, key=lambda r: (moment(r["started"]), r["run"]))
     }
     after: dict[str | None, list[Run]] = {}
     for run in by_id.values():

@@ -157,16 +157,16 @@ def output_files(job: Job) -> dict[str, Path]:
     StageFailure
         If the stage did not write an output it owes.
     """
-    found: dict[str, Path] = {}
+    files: dict[str, Path] = {}
     for role, path in job.outputs.items():
         if path.is_dir():
             for file in files_below(path):
-                found[f"{role}/{file.relative_to(path).as_posix()}"] = file
+                files[f"{role}/{file.relative_to(path).as_posix()}"] = file
         elif path.is_file():
-            found[role] = path
+            files[role] = path
         else:
             raise StageFailure(f"{job.rule} did not write {job.shown(path)}")
-    return found
+    return files
 
 
 def make_record(
@@ -266,7 +266,7 @@ def _stays_in_the_study(record: Record) -> bool:
 # --- two settings of any form ---------------------------------------------------------------------
 
 
-def differences(before: Any, after: Any, place: str = "") -> list[str]:
+def differences(before: Any, after: Any, key_path: str = "") -> list[str]:
     """Return the key paths at which two settings differ.
 
     Examples
@@ -276,20 +276,20 @@ def differences(before: Any, after: Any, place: str = "") -> list[str]:
     """
     if isinstance(before, Mapping) and isinstance(after, Mapping):
         return [
-            found
+            path
             for key in sorted({*before, *after})
-            for found in differences(
-                before.get(key), after.get(key), f"{place}.{key}" if place else str(key)
+            for path in differences(
+                before.get(key), after.get(key), f"{key_path}.{key}" if key_path else str(key)
             )
         ]
     if isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
         return [
-            found
-            for i, (one, other) in enumerate(zip(before, after, strict=True))
-            for found in differences(one, other, f"{place}.{i}")
+            path
+            for i, (item, other_item) in enumerate(zip(before, after, strict=True))
+            for path in differences(item, other_item, f"{key_path}.{i}")
         ]
     same = type(before) is type(after) and before == after
-    return [] if same else [place]
+    return [] if same else [key_path]
 
 
 # --- the settings of two records ------------------------------------------------------------------
@@ -343,15 +343,15 @@ def settings_differ(
     for name in sorted({*then, *now}):
         if then.get(name) != now.get(name):
             yield SettingDiffers(name, then.get(name, ABSENT), now.get(name, ABSENT))
-    one, other = before["settings"], after["settings"]
-    scans = _by_scan(one.get("scans")), _by_scan(other.get("scans"))
+    settings_before, settings_after = before["settings"], after["settings"]
+    scans = _by_scan(settings_before.get("scans")), _by_scan(settings_after.get("scans"))
     yield from _rows("scans", *scans)
     if set(scans[0]) == set(scans[1]) and list(scans[0]) != list(scans[1]):
         yield SettingDiffers("scans.csv order of the rows", "one", "another", of_sheet=True)
-    yield from _rows("units", _units(one, treatment), _units(other, treatment))
-    shared = one.get("elsewhere") or {}, other.get("elsewhere") or {}
+    yield from _rows("units", _units(settings_before, treatment), _units(settings_after, treatment))
+    shared = settings_before.get("elsewhere") or {}, settings_after.get("elsewhere") or {}
     for file in differences(_joined(shared[0]), _joined(shared[1])):
-        was, is_now = (_joined(some).get(file, ABSENT) for some in shared)
+        was, is_now = (_joined(side).get(file, ABSENT) for side in shared)
         yield SettingDiffers(f"scans.csv other sessions' scans of {file}", was, is_now, True)
 
 
@@ -376,8 +376,8 @@ def _cell(row: Mapping[str, Any], column: str) -> str:
 
 def _by_scan(rows: Any) -> dict[str, Any]:
     """Return scan -> row of what a task is told of scans: a list, lists by session, or this."""
-    if isinstance(rows, Mapping) and all(isinstance(some, list) for some in rows.values()):
-        rows = [row for _, some in sorted(rows.items()) for row in some]
+    if isinstance(rows, Mapping) and all(isinstance(group, list) for group in rows.values()):
+        rows = [row for _, group in sorted(rows.items()) for row in group]
     if isinstance(rows, list):
         return {str(row["scan"]): {k: v for k, v in row.items() if k != "scan"} for row in rows}
     return dict(sorted((rows or {}).items()))

@@ -127,21 +127,21 @@ class ContentStore:
             remove_folder(entry)  # no fault: what was in place was removed or written over
             return None
         for output in record["outputs"]:
-            kept, place = entry / output["sha256"], self.study / output["path"]
+            kept, target = entry / output["sha256"], self.study / output["path"]
             if output not in moved:
-                with whole_file(place) as temporary:
+                with whole_file(target) as temporary:
                     shutil.copyfile(kept, temporary)
             elif kept.is_file():
-                not_through_a_link(place.parent).mkdir(parents=True, exist_ok=True)
-                kept.replace(not_through_a_link(place))
+                not_through_a_link(target.parent).mkdir(parents=True, exist_ok=True)
+                kept.replace(not_through_a_link(target))
         os.utime(not_through_a_link(entry))
         return record
 
     def _is_whole(self, entry: Path, output: Mapping[str, Any]) -> bool:
         """Tell whether a file that is not copied is in the entry or in place, as recorded."""
         return any(
-            place.is_file() and sha256_of_file(place) == output["sha256"]
-            for place in (entry / output["sha256"], self.study / output["path"])
+            path.is_file() and sha256_of_file(path) == output["sha256"]
+            for path in (entry / output["sha256"], self.study / output["path"])
         )
 
     def set_aside(self, record: Record) -> None:
@@ -155,11 +155,11 @@ class ContentStore:
         """
         entry = self._entry(record["key"])
         for output in record["outputs"] if entry.is_dir() else ():
-            kept, place = entry / output["sha256"], self.study / output["path"]
-            if not stays_in_place(output) or kept.exists() or not place.is_file():
+            kept, target = entry / output["sha256"], self.study / output["path"]
+            if not stays_in_place(output) or kept.exists() or not target.is_file():
                 continue
-            if sha256_of_file(not_through_a_link(place)) == output["sha256"]:
-                place.replace(not_through_a_link(kept))
+            if sha256_of_file(not_through_a_link(target)) == output["sha256"]:
+                target.replace(not_through_a_link(kept))
 
     def hold_in_place(self, record: Record) -> None:
         """Give what was not copied of a result a second name in its entry; it stays in place.
@@ -243,12 +243,12 @@ class ContentStore:
 
     def entries(self) -> list[tuple[Path, int, float]]:
         """Return folder, bytes and time of last use of every entry, the longest unused first."""
-        found = []
+        usage = []
         for entry in self.root.glob("??/*"):
             if entry.is_dir() and not entry.name.startswith("."):
                 size = sum(path.stat().st_size for path in entry.iterdir())
-                found.append((entry, size, entry.stat().st_mtime))
-        return sorted(found, key=lambda item: item[2])
+                usage.append((entry, size, entry.stat().st_mtime))
+        return sorted(usage, key=lambda item: item[2])
 
     def trim(self, most_bytes: int, last: Collection[str] = ()) -> dict[str, Any]:
         """Throw away the longest unused entries until at most ``most_bytes`` are taken.
@@ -267,16 +267,16 @@ class ContentStore:
         """
         spared = {self._entry(key) for key in last}
         entries = sorted(self.entries(), key=lambda item: item[0] in spared)
-        taken = sum(size for _, size, _ in entries)
+        n_bytes = sum(size for _, size, _ in entries)
         removed = []
         for entry, size, _ in entries:
-            if taken <= most_bytes:
+            if n_bytes <= most_bytes:
                 break
             remove_folder(entry)
-            taken -= size
+            n_bytes -= size
             removed.append(entry)
         return {
-            "bytes": taken,
+            "bytes": n_bytes,
             "removed": len(removed),
             "removed_last": sum(entry in spared for entry in removed),
             "entries": len(entries) - len(removed),
@@ -344,19 +344,19 @@ class KeptFiles:
         key
             A digest in hex.
         """
-        place = self._place(key)
+        path = self._place(key)
         try:
-            found = _read_parts(place.read_bytes(), key)
+            files = _read_parts(path.read_bytes(), key)
         except OSError:
             return None
         with suppress(
             OSError
         ):  # what cannot be removed or dated is none the less not used, or used
-            if found is None:
-                remove_file(place)
+            if files is None:
+                remove_file(path)
             else:
-                os.utime(not_through_a_link(place))
-        return found
+                os.utime(not_through_a_link(path))
+        return files
 
     def put(self, key: str, files: Mapping[str, bytes]) -> None:
         """Keep these files; a disk that is full keeps nothing, and what was made stays good."""
@@ -367,17 +367,17 @@ class KeptFiles:
 
     def trim(self, most_bytes: int = MOST_PARTS_BYTES) -> int:
         """Throw away the longest unused sets beyond so many bytes; return the bytes left."""
-        found = []
+        kept_sets = []
         for path in self.root.glob("??/*"):
             with suppress(FileNotFoundError):  # another report of the study may trim, too
-                found.append((path.stat().st_mtime, path.stat().st_size, path))
-        taken = sum(size for _, size, _ in found)
-        for _, size, path in sorted(found):
-            if taken <= most_bytes:
+                kept_sets.append((path.stat().st_mtime, path.stat().st_size, path))
+        n_bytes = sum(size for _, size, _ in kept_sets)
+        for _, size, path in sorted(kept_sets):
+            if n_bytes <= most_bytes:
                 break
             remove_file(path)
-            taken -= size
-        return taken
+            n_bytes -= size
+        return n_bytes
 
 
 def _read_parts(content: bytes, key: str) -> dict[str, bytes] | None:
@@ -387,9 +387,9 @@ def _read_parts(content: bytes, key: str) -> dict[str, bytes] | None:
         return None
     head, _, blob = body.partition(b"\n")
     try:
-        told = json.loads(head)
-        sizes = [(str(name), int(size)) for name, size in told["files"]]
-        whole = told["key"] == key and sum(size for _, size in sizes) == len(blob)
+        header = json.loads(head)
+        sizes = [(str(name), int(size)) for name, size in header["files"]]
+        whole = header["key"] == key and sum(size for _, size in sizes) == len(blob)
     except (ValueError, TypeError, KeyError):
         return None
     if not whole or any(size < 0 for _, size in sizes):
@@ -508,8 +508,8 @@ def sealed(archive: bytes, card: Mapping[str, Any]) -> tuple[bytes, dict[str, An
 
 def card_digest(card: Mapping[str, Any]) -> str:
     """Return the SHA-256 of all that a card says but for the digest of its archive."""
-    said = {name: value for name, value in card.items() if name != "model_sha256"}
-    return hashlib.sha256(canonical_json(said).encode()).hexdigest()
+    fields = {name: value for name, value in card.items() if name != "model_sha256"}
+    return hashlib.sha256(canonical_json(fields).encode()).hexdigest()
 
 
 def types_to_trust(data: bytes) -> list[str]:
@@ -541,10 +541,10 @@ def load_archive(data: bytes, trusted: Sequence[str]) -> Any:
     """
     from skops.io import loads
 
-    asked = types_to_trust(data)
-    if asked != sorted(trusted):
+    needed = types_to_trust(data)
+    if needed != sorted(trusted):
         raise ValueError(
-            f"the model archive asks for the types {', '.join(asked) or 'none'}; "
+            f"the model archive asks for the types {', '.join(needed) or 'none'}; "
             f"its card lists {', '.join(sorted(trusted)) or 'none'}"
         )
     return loads(data, trusted=list(trusted))
@@ -691,10 +691,10 @@ def _card(path: Path, needed: Sequence[str], kind: str) -> dict[str, Any]:
         ) from odd
     other = _kind_of(card)
     if other and other != kind:
-        (what, command), (asked, _) = _READ_BY[other], _READ_BY[kind]
+        (what, command), (expected, _) = _READ_BY[other], _READ_BY[kind]
         raise InputFault(
-            _fault(path, f"the card of {what}", f"that of {asked}",
-                   f"Use `{command}` with {path.with_suffix('.skops').name}, or name {asked}.")
+            _fault(path, f"the card of {what}", f"that of {expected}",
+                   f"Use `{command}` with {path.with_suffix('.skops').name}, or name {expected}.")
         )  # fmt: skip
     missing = [name for name in needed if not isinstance(card, dict) or name not in card]
     if missing:
@@ -707,12 +707,12 @@ def _card(path: Path, needed: Sequence[str], kind: str) -> dict[str, Any]:
 
 def _load(path: Path, data: bytes, types: Sequence[str]) -> Any:
     try:
-        asked = types_to_trust(data)
+        needed = types_to_trust(data)
     except Exception as odd:  # any damage inside the archive, whatever the library calls it
         raise InputFault(_damaged(path, odd)) from odd
-    if asked != sorted(types):
+    if needed != sorted(types):
         raise InputFault(
-            _fault(path, f"an archive that asks for {quoted(', '.join(asked) or 'nothing', 200)}",
+            _fault(path, f"an archive that asks for {quoted(', '.join(needed) or 'nothing', 200)}",
                    f"{', '.join(types)} and nothing else",
                    "Nothing was loaded. Use a model that this program saved.")
         )  # fmt: skip

@@ -168,7 +168,7 @@ class LinearityFit:
     def sentences(self, session: str, largest: float) -> list[str]:
         """Return what the user should know of the fit; ``largest`` is in counts above dark."""
         listed = ", ".join(f"{c:.4g}" for c in self.linearity.coefficients)
-        said = [
+        messages = [
             f"Session {session}: linearity estimated from whites at {self.n_times} integration "
             f"times, coefficients [{listed}]; their levels lie off a straight line by "
             f"{100 * self.residual_before:.2g} % before and {100 * self.residual:.2g} % after "
@@ -177,16 +177,16 @@ class LinearityFit:
             "reflectance is part of its uncertainty."
         ]
         if self.residual > _ODD_RESIDUAL:
-            said.append(
+            messages.append(
                 f"Session {session}: after the linearity correction more than "
                 f"{100 * _ODD_RESIDUAL:g} % is left: did the lamp change between these whites?"
             )
         if _REACH * largest > self.brightest:
-            said.append(
+            messages.append(
                 f"Session {session}: scans reach {largest:.0f} counts above dark, the whites for "
                 f"the linearity only {self.brightest:.0f}: beyond that it is extrapolated."
             )
-        return said
+        return messages
 
 
 def fit_linearity(
@@ -284,17 +284,17 @@ def _solve(x: Floats, time: Floats, weight: Floats, n_terms: int) -> tuple[Float
     flat = np.stack([(np.sqrt(weight) * c).ravel() for c in columns])
     coefficients: Floats = np.linalg.lstsq(flat[1:].T, -flat[0], rcond=None)[0]
     signal = Linearity((1.0, *(float(c) for c in coefficients))).value(x)
-    left = columns[0] + np.tensordot(coefficients, columns[1:], axes=1)
+    residual = columns[0] + np.tensordot(coefficients, columns[1:], axes=1)
     levels = _levels(signal, time, weight)
-    return coefficients, modes(columns[1:], signal, left, weight, time, levels)
+    return coefficients, modes(columns[1:], signal, residual, weight, time, levels)
 
 
 def _levels(signal: Floats, time: Floats, weight: Floats) -> Floats:
     """Return how far each scan as a whole lies off the straight line in time, relative."""
     line = rate_of(signal, time, weight) * time[:, None]
-    known = (weight > 0) & (line > 0)
-    ratio = np.divide(signal, line, out=np.ones_like(signal), where=known)
-    return np.array([np.median(r[k]) - 1 for r, k in zip(ratio, known, strict=True)])
+    usable = (weight > 0) & (line > 0)
+    ratio = np.divide(signal, line, out=np.ones_like(signal), where=usable)
+    return np.array([np.median(r[k]) - 1 for r, k in zip(ratio, usable, strict=True)])
 
 
 def _scatter(levels: Floats) -> float:
@@ -310,7 +310,7 @@ _NORMAL = 1.959964
 
 
 def modes(
-    columns: Floats, signal: Floats, left: Floats, weight: Floats, time: Floats, levels: Floats
+    columns: Floats, signal: Floats, residual: Floats, weight: Floats, time: Floats, levels: Floats
 ) -> Floats:
     """Return one standard deviation of the coefficients along each independent direction.
 
@@ -320,7 +320,7 @@ def modes(
         Regressors of the fit, rates eliminated, shape ``(n_terms, n_whites, n_pixels)``.
     signal
         Linear counts, shape ``(n_whites, n_pixels)``.
-    left
+    residual
         What the fit leaves, same shape.
     weight
         Weights of the fit, same shape; 0 where a value does not count.
@@ -350,7 +350,7 @@ def modes(
     2:110-114; JCGM 100:2008 (GUM), G.3 (Student's t). All from memory.
     """
     normal = np.linalg.inv(np.einsum("kip,ip,lip->kl", columns, weight, columns))
-    scores = columns * (weight * left)
+    scores = columns * (weight * residual)
     noise = np.einsum("kip,lip->kl", scores, scores)
     steps = _steps(signal, time)
     moved = np.einsum("kip,tip->kt", columns, weight * steps)
@@ -394,9 +394,9 @@ def _by_time(levels: Floats, time: Floats) -> Floats:
 
 def _level_of(values: Floats, signal: Floats, weight: Floats) -> Floats:
     """Return the mean of values over signal of each white, over the pixels that count."""
-    known = (weight > 0) & (signal > 0)
-    share = np.divide(values, signal, out=np.zeros_like(values), where=known)
-    return np.asarray(share.sum(axis=1) / np.maximum(known.sum(axis=1), 1))
+    usable = (weight > 0) & (signal > 0)
+    share = np.divide(values, signal, out=np.zeros_like(values), where=usable)
+    return np.asarray(share.sum(axis=1) / np.maximum(usable.sum(axis=1), 1))
 
 
 # Hot pixels
@@ -500,13 +500,13 @@ def mend_hot(counts: Floats, wavelength_nm: Floats, hot: NDArray[np.bool_]) -> F
     if not len(pixels):
         return counts
     sound = np.flatnonzero(~hot)
-    place = np.searchsorted(sound, pixels)
-    before = sound[np.maximum(place - 1, 0)]
-    after = sound[np.minimum(place, len(sound) - 1)]
+    next_sound = np.searchsorted(sound, pixels)
+    before = sound[np.maximum(next_sound - 1, 0)]
+    after = sound[np.minimum(next_sound, len(sound) - 1)]
     # At an end of the array there is a neighbour on one side only.
     before, after = (
-        np.where(place == 0, after, before),
-        np.where(place == len(sound), before, after),
+        np.where(next_sound == 0, after, before),
+        np.where(next_sound == len(sound), before, after),
     )
     span = wavelength_nm[after] - wavelength_nm[before]
     share = np.where(

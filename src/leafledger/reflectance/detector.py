@@ -77,8 +77,8 @@ class Darks:
         if self.scaled:
             n = np.array([len(m) for m in self.members], dtype=np.float64)
             mean = float(n @ self.integration_ms / n.sum())
-            away = self.integration_ms - mean
-            share = 1 / n.sum() + (integration_ms - mean) * away / float(n @ away**2)
+            deviation = self.integration_ms - mean
+            share = 1 / n.sum() + (integration_ms - mean) * deviation / float(n @ deviation**2)
             return np.asarray(n * share, dtype=np.float64)
         group = self.group(integration_ms)
         if group is None:
@@ -481,12 +481,12 @@ def without_drift(signal: Floats) -> Floats:
         Shape ``(n_repeats, n_pixels)``, above zero on average.
     """
     mean = signal.mean(axis=0)
-    place = np.linspace(-1.0, 1.0, signal.shape[1])
+    pixel = np.linspace(-1.0, 1.0, signal.shape[1])
     order = _drift_order(signal.shape[1])
     from numpy.polynomial import polynomial
 
-    terms = polynomial.polyfit(place, (signal / mean).T, order, w=np.sqrt(mean))
-    out: Floats = signal / polynomial.polyval(place, terms)
+    terms = polynomial.polyfit(pixel, (signal / mean).T, order, w=np.sqrt(mean))
+    out: Floats = signal / polynomial.polyval(pixel, terms)
     return out
 
 

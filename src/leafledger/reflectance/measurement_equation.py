@@ -201,12 +201,12 @@ def reflect(
         by_stray = relative * white.stray - factor * level
         shared[source_name("stray")] = stray.u_relative * by_stray
     bends = zip(linearity.bends(raw), white.bends, strict=True)
-    for place, (leaf_bend, white_bend) in enumerate(bends):
+    for number, (leaf_bend, white_bend) in enumerate(bends):
         own_bend = leaf_bend if stray is None else leaf_bend - stray.level(leaf_bend)
-        shared[source_name("linearity", place)] = factor * own_bend - relative * white_bend
+        shared[source_name("linearity", number)] = factor * own_bend - relative * white_bend
     kept = 1.0 if stray is None else stray.kept_offset
     by_leaf = factor * slope
-    place = 0
+    number = 0
     for weight, variance, spread, fall in zip(
         dark.weights, dark.variance, dark.spread, white.dark_slope, strict=True
     ):
@@ -215,8 +215,8 @@ def reflect(
         by_dark = relative * fall - weight * by_leaf
         reference += by_dark**2 * variance
         if spread > 0:
-            shared[source_name("dark", place)] = kept * spread * by_dark
-            place += 1
+            shared[source_name("dark", number)] = kept * spread * by_dark
+            number += 1
     if times is not None:
         shared |= _by_times(value, integration_ms, white.time_shares, times)
     return Part(value, by_scan, reference, shared)
@@ -234,19 +234,19 @@ def _by_times(
     t_w; the error of a time that both have enters with the sum of the two.
     """
     sources: dict[str, Floats] = {}
-    left = 1.0 / leaf_ms
+    leaf_term = 1.0 / leaf_ms
     for white_ms, share in zip(times.white_ms, shares, strict=True):
         by_time = share / white_ms
         if same_time(float(white_ms), leaf_ms):
-            by_time, left = by_time - left, 0.0
+            by_time, leaf_term = by_time - leaf_term, 0.0
         if np.abs(by_time).max() > _ROUNDING / leaf_ms:
             sources[source_name("integration", len(sources))] = times.u_ms * by_time * value
-    if left:
-        sources[source_name("integration", len(sources))] = -times.u_ms * left * value
+    if leaf_term:
+        sources[source_name("integration", len(sources))] = -times.u_ms * leaf_term * value
     return sources
 
 
-def source_name(source: str, place: int = 0) -> str:
+def source_name(source: str, number: int = 0) -> str:
     """Return the column of a shared source, the second and later of a kind with their number.
 
     Examples
@@ -254,7 +254,7 @@ def source_name(source: str, place: int = 0) -> str:
     >>> source_name("dark"), source_name("dark", 1)
     ('u_dark', 'u_dark_2')
     """
-    return f"u_{source}" if place == 0 else f"u_{source}_{place + 1}"
+    return f"u_{source}" if number == 0 else f"u_{source}_{number + 1}"
 
 
 _SOURCES = ("drift", "stray", "linearity", "dark", "integration", "axis")
@@ -453,8 +453,10 @@ def stated_wavelengths(path: Path, file: str) -> Floats | None:
         columns = _columns(file, [cell.strip() for cell in rows[0][1]] if rows else [])
     except InputFault:
         return None
-    at = columns[WAVELENGTH]
-    numbers = [_number(cells[at].strip()) if at < len(cells) else None for _, cells in rows[1:]]
+    column = columns[WAVELENGTH]
+    numbers = [
+        _number(cells[column].strip()) if column < len(cells) else None for _, cells in rows[1:]
+    ]
     nm = np.array([math.nan if number is None else number for number in numbers])
     return nm if len(nm) > 1 and bool(np.all(np.diff(nm) > 0)) and nm[-1] > _LONGEST_UM else None
 
@@ -502,8 +504,8 @@ def _numbers(
     file: str, line: int, cells: list[str], columns: Mapping[str, int]
 ) -> tuple[list[float], list[Problem]]:
     numbers, problems = [], []
-    for name, place in columns.items():
-        text = cells[place].strip() if place < len(cells) else ""
+    for name, index in columns.items():
+        text = cells[index].strip() if index < len(cells) else ""
         number = _number(text)
         lowest = 0.0 if name == U_RELATIVE else math.ulp(0.0)
         if number is None or not lowest <= number <= _LARGEST[name]:

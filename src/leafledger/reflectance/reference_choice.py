@@ -89,25 +89,25 @@ def assign_whites(
         If times are stated for some whites and leaf scans but not for all.
     """
     time_s = np.r_[white_s, sample_s]
-    said = []
+    warnings = []
     if rule != "mean":
         blank = np.isnan(time_s)
         problems = partly_missing([*names[0], *names[1]], blank, "time", session)
         if problems:
             raise InputFault(problems)
         if blank.all():
-            said.append(
+            warnings.append(
                 f"No scan states its time: the mean of all whites is used instead of {rule}."
             )
             rule = "mean"
     if rule == "mean":
         everything = np.argsort(np.array(names[0]), kind="stable").astype(np.intp)
-        return [everything], all_whites(len(sample_s)), True, said
+        return [everything], all_whites(len(sample_s)), True, warnings
     n_whites = len(white_s)
     members = white_blocks(time_s, np.arange(len(time_s)) < n_whites)
     block_s = np.array([np.median(white_s[m]) for m in members])
     choice = (bracket if rule == "bracket" else nearest)(block_s, sample_s)
-    return members, choice, False, [*said, *distances(rule, choice, names[1], block_s)]
+    return members, choice, False, [*warnings, *distances(rule, choice, names[1], block_s)]
 
 
 def all_whites(n_samples: int) -> Choice:
@@ -182,10 +182,12 @@ def bracket(block_s: Floats, sample_s: Floats) -> Choice:
 
 def nearest(block_s: Floats, sample_s: Floats) -> Choice:
     """Give each leaf scan the block nearest in time (the earlier one of two equally near)."""
-    either = bracket(block_s, sample_s)
-    takes_after = np.where(either.interpolated, either.after_weight > 0.5, either.before < 0)
-    before = np.where(takes_after, -1, either.before)
-    after = np.where(takes_after, either.after, -1)
+    bracketed = bracket(block_s, sample_s)
+    takes_after = np.where(
+        bracketed.interpolated, bracketed.after_weight > 0.5, bracketed.before < 0
+    )
+    before = np.where(takes_after, -1, bracketed.before)
+    after = np.where(takes_after, bracketed.after, -1)
     block = np.where(takes_after, after, before)
     return Choice(
         before=before,
@@ -209,25 +211,25 @@ def distances(rule: str, choice: Choice, scans: Sequence[str], block_s: Floats) 
     """
     n = len(choice.before)
     between = choice.interpolated
-    said = []
+    warnings = []
     if rule == "bracket" and (~between).any():
-        said.append(
+        warnings.append(
             f"{(~between).sum()} of {n} leaf scans have whites on one side only: a change of the "
             "lamp cannot be followed there."
         )
     far = between & (choice.gap_s > BRACKET_S)
     if far.any():
-        said.append(
+        warnings.append(
             f"{far.sum()} of {n} leaf scans lie between whites more than {BRACKET_S / 60:g} min "
             f"apart (up to {_whole_minutes(choice.gap_s[far].max())})."
         )
     far = ~between & (choice.gap_s > ONE_SIDED_S)
     if far.any():
-        said.append(
+        warnings.append(
             f"{far.sum()} of {n} leaf scans are more than {ONE_SIDED_S / 60:g} min from their "
             f"only white (up to {_whole_minutes(choice.gap_s[far].max())})."
         )
-    return said + _in_odd_gaps(choice, scans, block_s)
+    return warnings + _in_odd_gaps(choice, scans, block_s)
 
 
 def _whole_minutes(seconds: float) -> str:
@@ -303,8 +305,10 @@ def swapped_roles(session: str, whites: Floats, darks: Floats, leaves: Floats) -
     near each other: then every white lies below every dark, and the leaves between them.
     """
     white, dark = float(np.median(whites)), float(np.median(darks))
-    apart = whites.max() < darks.min() and whites.max() < float(np.median(leaves)) < darks.min()
-    if dark <= _WHITE_OVER_DARK * max(white, 0.0) and not apart:
+    is_reversed = (
+        whites.max() < darks.min() and whites.max() < float(np.median(leaves)) < darks.min()
+    )
+    if dark <= _WHITE_OVER_DARK * max(white, 0.0) and not is_reversed:
         return []
     return [
         Problem(
@@ -324,7 +328,7 @@ def partly_missing(
     """Return a problem if a column is filled for some scans of a session but not for all."""
     if missing.all() or not missing.any():
         return []
-    names = [scan for scan, gone in zip(scans, missing, strict=True) if gone]
+    names = [scan for scan, is_missing in zip(scans, missing, strict=True) if is_missing]
     return [
         Problem(
             file=_SHEET,

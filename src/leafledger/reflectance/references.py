@@ -143,8 +143,8 @@ def without_hot_pixels(scans: Scans) -> tuple[Scans, NDArray[np.intp], list[str]
     dark = scans.where("dark")
     hot = find_hot(scans.counts[dark], by_time(scans.integration_ms[dark]))
     mended = mend_hot(scans.counts, scans.wavelength_nm, hot)
-    said = hot_sentence(scans.wavelength_nm, hot, scans.session)
-    return replace(scans, counts=mended), np.flatnonzero(hot), said
+    warnings = hot_sentence(scans.wavelength_nm, hot, scans.session)
+    return replace(scans, counts=mended), np.flatnonzero(hot), warnings
 
 
 def fill_defaults(scans: Scans) -> tuple[Scans, list[str]]:
@@ -166,24 +166,24 @@ def fill_defaults(scans: Scans) -> tuple[Scans, list[str]]:
         scans.session, len(scans.where("white")), len(scans.where("dark"))
     )
     problems += reference_choice.partly_missing(names, blank, "integration_ms", scans.session)
-    said = []
+    warnings = []
     integration = np.where(np.isnan(scans.integration_ms), 1.0, scans.integration_ms)
     averages = np.where(np.isnan(scans.averages), 1.0, scans.averages)
     problems += reference_choice.bad_times(names, integration[used], averages[used])
     if problems:
         raise InputFault(problems)
     if blank.all():
-        said.append(
+        warnings.append(
             "No scan states its integration time: all are taken as equal, so that leaf, white and "
             "dark must have been measured with the same one."
         )
     n_blank = int(np.isnan(scans.averages[used]).sum())
     if 0 < n_blank < used.sum():
-        said.append(
+        warnings.append(
             f"{n_blank} of {used.sum()} scans do not state their averages: taken as single "
             "readings in the uncertainty."
         )
-    return replace(scans, integration_ms=integration, averages=averages), said
+    return replace(scans, integration_ms=integration, averages=averages), warnings
 
 
 def build_references(
@@ -219,7 +219,7 @@ def build_references(
     )
     if stray is not None:
         refuse_lit_region(stray, whites.signal, scans.session)
-    members, choice, averaged, said = assign_whites(
+    members, choice, averaged, warnings = assign_whites(
         settings["references"],
         scans.time_s[white],
         scans.time_s[sample],
@@ -241,7 +241,7 @@ def build_references(
     out = References(
         darks, whites, tuple(members), blocks, choice, noise, linearity, averaged, stray, fit, times
     )
-    return out, said_linear + said + more
+    return out, said_linear + warnings + more
 
 
 def _refuse(scans: Scans, darks: Darks) -> None:
@@ -291,7 +291,7 @@ def session_linearity(
     lit = scans.where("white")
     lowest = float(darks.counts.min())
     largest = float(scans.counts[lit].max()) - lowest
-    fit, said = None, []
+    fit, warnings = None, []
     linearity = Linearity()
     if instrument["linearity"] == "estimate":
         raw = above_dark(
@@ -302,11 +302,11 @@ def session_linearity(
         fit = fit_linearity(raw.signal, raw.integration_ms, raw.averages, above, scans.session)
         used = np.isin(scans.role, ("sample", "white"))
         linearity = fit.linearity
-        said = fit.sentences(scans.session, float(scans.counts[used].max()) - lowest)
+        warnings = fit.sentences(scans.session, float(scans.counts[used].max()) - lowest)
     else:
         linearity = from_settings(instrument["linearity"])
     refuse_turning(linearity, largest)
-    return linearity, fit, said
+    return linearity, fit, warnings
 
 
 def session_noise(
@@ -507,7 +507,7 @@ def pool_references(
     weights = np.stack([darks.weights(float(t)) for t in whites.integration_ms])
     per_time = whites.slope / whites.integration_ms[:, None]
     bends = _bends_per_ms(whites)
-    taken = _taken_with(whites.integration_ms)
+    indicator = _taken_with(whites.integration_ms)
     blocks = []
     for block in members:
         share = 1.0 / len(block) if mean else centre_variance_factor(len(block))
@@ -520,7 +520,7 @@ def pool_references(
                 np.median(time_s[block]),
                 np.median(stray_rate[block]),
                 (bends[:, block] * counted).sum(axis=1),
-                taken[:, block] @ counted,
+                indicator[:, block] @ counted,
             )
         )
     return Blocks(*(np.array(part) for part in zip(*blocks, strict=True)))
@@ -537,10 +537,10 @@ def _bends_per_ms(whites: Whites) -> Floats:
 def _taken_with(integration_ms: Floats) -> Floats:
     """Return 1 where a white was taken with an integration time, ``(n_times, n_whites)``."""
     members = by_time(integration_ms)
-    taken = np.zeros((len(members), len(integration_ms)))
-    for place, of_time in enumerate(members):
-        taken[place, list(of_time)] = 1.0
-    return taken
+    indicator = np.zeros((len(members), len(integration_ms)))
+    for row, of_time in enumerate(members):
+        indicator[row, list(of_time)] = 1.0
+    return indicator
 
 
 def _counted(rates: Floats, *, mean: bool) -> Floats:
@@ -604,9 +604,9 @@ def drift_and_outliers(scans: Scans, references: References) -> tuple[float, lis
     rate = references.whites.rate
     blocks = references.blocks.rate
     drift = float(np.ptp(levels(blocks if len(blocks) > 1 else rate, scans.wavelength_nm)))
-    said = []
+    warnings = []
     if drift > DRIFT_WARNING:
-        said.append(
+        warnings.append(
             f"The white changed by {100 * drift:.1f} % over the session (more than "
             f"{100 * DRIFT_WARNING:g} %)."
         )
@@ -615,13 +615,13 @@ def drift_and_outliers(scans: Scans, references: References) -> tuple[float, lis
     if not references.averaged:
         for block in references.members:
             middle = float(np.median(level[block]))
-            said += [
+            warnings += [
                 f"White {names[w]} is {100 * (level[w] / middle - 1):+.1f} % off the other whites "
                 "taken with it."
                 for w in block
                 if abs(level[w] / middle - 1) > DRIFT_WARNING
             ]
-    return drift, said + _odd_darks(scans, references.darks)
+    return drift, warnings + _odd_darks(scans, references.darks)
 
 
 def _odd_darks(scans: Scans, darks: Darks) -> list[str]:
@@ -706,9 +706,9 @@ def _around(dark_s: Floats, at_s: Floats) -> tuple[NDArray[np.intp], NDArray[np.
     at_s
         Times of the leaf scans, shape ``(n_scans,)``, s.
     """
-    known = np.flatnonzero(~np.isnan(dark_s))
-    times, first = np.unique(dark_s[known], return_index=True)
-    names = np.r_[known[first], -1]
+    with_time = np.flatnonzero(~np.isnan(dark_s))
+    times, first = np.unique(dark_s[with_time], return_index=True)
+    names = np.r_[with_time[first], -1]
     later = np.searchsorted(times, at_s, side="right")
     timed = ~np.isnan(at_s)
     # Position -1 is the last of names, which stands for none.

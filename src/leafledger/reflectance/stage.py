@@ -165,23 +165,23 @@ def reflected_parts(
     """
     n_samples, unlit = len(scans.where("sample")), unlit_on_grid(references, weights)
     waiting: dict[int, Reflected] = {}
-    left: dict[int, int] = {}
+    n_missing: dict[int, int] = {}
     first = 0
     for rows, part in _on_grid(scans, references, panel, weights):
         if not sources >= part.shared.keys():
             raise MoreSourcesError(sources | part.shared.keys())
         for number in np.unique(rows // n_rows).tolist():
             if number not in waiting:
-                left[number] = min(n_rows, n_samples - number * n_rows)
-                waiting[number] = _blank((left[number], weights.shape[0]), unlit)
+                n_missing[number] = min(n_rows, n_samples - number * n_rows)
+                waiting[number] = _blank((n_missing[number], weights.shape[0]), unlit)
                 for name in sources:
                     waiting[number].shared[name] = np.zeros(
                         waiting[number].reflectance.shape, dtype=np.float32
                     )
             here = rows // n_rows == number
             _put(waiting[number], rows[here] - number * n_rows, part, here)
-            left[number] -= int(here.sum())
-        while first in waiting and not left[first]:
+            n_missing[number] -= int(here.sum())
+        while first in waiting and not n_missing[first]:
             yield _finished(waiting.pop(first), references.noise.known)
             first += 1
 
@@ -242,10 +242,10 @@ def _put(
         column[places] = change[which]
 
 
-def _finished(out: Reflected, known: bool) -> Reflected:
+def _finished(out: Reflected, noise_known: bool) -> Reflected:
     """Write over the wavelengths that no light reached."""
     out.reflectance[:, out.unlit] = 0.0
-    if known:
+    if noise_known:
         out.u_scan[:, out.unlit] = UNLIT_U
         out.u_noise[:, out.unlit] = 0.0
         for column in out.shared.values():
@@ -376,7 +376,7 @@ def with_axis_doubt(reflected: Reflected, grid_nm: Floats, modes_nm: Floats) -> 
     # What is written where there is no light (0) makes no slope: the nearest lit value stands in.
     near = lit[np.clip(np.searchsorted(lit, np.arange(len(grid_nm))), 0, len(lit) - 1)]
     shape = reflected.reflectance.shape
-    names = [source_name("axis", place) for place in range(len(modes_nm))]
+    names = [source_name("axis", number) for number in range(len(modes_nm))]
     sources = {name: np.zeros(shape, dtype=np.float32) for name in names}
     for start in range(0, len(reflected.reflectance), _ROWS):
         rows = slice(start, start + _ROWS)
@@ -401,14 +401,14 @@ def run(job: Job) -> Outcome:
         If references are missing or unusable, or the grid does not fit the session's range.
     """
     table_file = job.inputs.get("panel")
-    shown = "" if table_file is None else job.shown(table_file)
+    panel_name = "" if table_file is None else job.shown(table_file)
     # No name holds the table, so that counts can go once their hot pixels are interpolated.
     prepared = _prepared(
         read_spectra(job.inputs["scans"], ("counts", "reflectance")),
         job.settings,
         job.session or "",
         table_file,
-        shown,
+        panel_name,
     )
     sources: frozenset[str] | None = frozenset()
     while sources is not None:
@@ -481,8 +481,10 @@ def convert_session(
     InputFault
         If references are missing or unusable, or the grid does not fit the session's range.
     """
-    made = _prepared(table, settings, session, panel_file, shown_panel)
-    return ConvertedSession(made.columns, made.grid_nm, made.whole(), made.metadata, made.outcome)
+    prepared = _prepared(table, settings, session, panel_file, shown_panel)
+    return ConvertedSession(
+        prepared.columns, prepared.grid_nm, prepared.whole(), prepared.metadata, prepared.outcome
+    )
 
 
 def _prepared(
@@ -514,7 +516,7 @@ def _prepared(
     del table
     if not len(scans.where("sample")):
         return _empty(scans, grid_nm, metadata)
-    scans, said = fill_defaults(scans)
+    scans, warnings = fill_defaults(scans)
     scans, hot_at, hot = without_hot_pixels(scans)
     references, more = build_references(scans, instrument, reflectance)
     modes: Floats | None = None
@@ -532,15 +534,19 @@ def _prepared(
     columns = reference_columns(scans, references)
     drift, outliers = drift_and_outliers(scans, references)
     unlit_nm = [float(w) for w in grid_nm[unlit_on_grid(references, weights)]]
-    known = references.noise.known
-    metadata |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
+    noise_known = references.noise.known
+    metadata |= {
+        "has_references": True,
+        "u": "known" if noise_known else "unknown",
+        "unlit_nm": unlit_nm,
+    }
     metadata |= {"hot_pixels": hot_at.tolist()}
     metadata |= {"hot_pixels_nm": [float(w) for w in scans.wavelength_nm[hot_at]]}
     metadata |= {"linearity_coefficients": list(references.linearity.coefficients)}
     if references.fit is not None:
         metadata |= {"linearity": references.fit.as_metadata}
-    unlit = _unlit_sentence(unlit_nm, known)
-    outcome = Outcome(warnings=[*axis.warnings, *said, *hot, *more, *outliers, *unlit])
+    unlit = _unlit_sentence(unlit_nm, noise_known)
+    outcome = Outcome(warnings=[*axis.warnings, *warnings, *hot, *more, *outliers, *unlit])
     outcome.metrics = [*_metrics(scans, references, columns, drift), *axis.metrics]
     return PreparedSession(columns, grid_nm, metadata, outcome, parts, whole)
 
@@ -647,15 +653,15 @@ def _empty(scans: Scans, grid_nm: Floats, metadata: dict[str, Any]) -> PreparedS
     nothing = np.zeros((0, len(grid_nm)))
     metadata |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}
     blank = Reflected(nothing, nothing, nothing, np.zeros(len(grid_nm), dtype=bool))
-    said = f"Session {scans.session} holds no leaf scan (role sample)."
-    outcome = Outcome(metrics=[Metric("n_samples", 0.0)], warnings=[said])
+    sentence = f"Session {scans.session} holds no leaf scan (role sample)."
+    outcome = Outcome(metrics=[Metric("n_samples", 0.0)], warnings=[sentence])
     columns: dict[str, list[Any]] = {name: [] for name in REFLECTANCE}
     return PreparedSession(
         columns, grid_nm, metadata, outcome, lambda _n, _sources: iter([blank]), lambda: blank
     )
 
 
-def _written(job: Job, made: PreparedSession, sources: frozenset[str]) -> frozenset[str] | None:
+def _written(job: Job, prepared: PreparedSession, sources: frozenset[str]) -> frozenset[str] | None:
     """Write the table, a row group at a time.
 
     Returns
@@ -665,17 +671,19 @@ def _written(job: Job, made: PreparedSession, sources: frozenset[str]) -> frozen
         among ``sources``: a table has the same columns from its first row.
     """
     try:
-        first = next(iter(made.parts(ROWS_PER_GROUP, sources)))
-        _write(job, made, sorted(first.shared), made.parts(ROWS_PER_GROUP, sources))
+        first = next(iter(prepared.parts(ROWS_PER_GROUP, sources)))
+        _write(job, prepared, sorted(first.shared), prepared.parts(ROWS_PER_GROUP, sources))
     except MoreSourcesError as more:
         return more.names
     return None
 
 
-def _write(job: Job, made: PreparedSession, shared: list[str], parts: Iterator[Reflected]) -> None:
+def _write(
+    job: Job, prepared: PreparedSession, shared: list[str], parts: Iterator[Reflected]
+) -> None:
     import pyarrow as pa
 
-    columns = made.columns
+    columns = prepared.columns
     kinds = {"white_after_weight": pa.float64()}
     rows = pa.table(
         {name: pa.array(columns[name], type=kinds.get(name, pa.string())) for name in REFLECTANCE}
@@ -690,10 +698,10 @@ def _write(job: Job, made: PreparedSession, shared: list[str], parts: Iterator[R
         }
         for part in parts
     )
-    metadata = {**made.metadata, SHARED_SOURCES: shared}
+    metadata = {**prepared.metadata, SHARED_SOURCES: shared}
     in_full = () if metadata["has_references"] else ("reflectance",)
-    place = job.outputs["reflectance"]
-    write_spectra_in_parts(place, rows, made.grid_nm, spectra, metadata, in_full=in_full)
+    path = job.outputs["reflectance"]
+    write_spectra_in_parts(path, rows, prepared.grid_nm, spectra, metadata, in_full=in_full)
 
 
 def _metrics(
@@ -714,10 +722,10 @@ def _metrics(
     return metrics
 
 
-def _unlit_sentence(unlit_nm: list[float], known: bool) -> list[str]:
+def _unlit_sentence(unlit_nm: list[float], noise_known: bool) -> list[str]:
     if not unlit_nm:
         return []
-    uncertainty = f"an uncertainty of {UNLIT_U:g}" if known else "unknown uncertainty"
+    uncertainty = f"an uncertainty of {UNLIT_U:g}" if noise_known else "unknown uncertainty"
     return [
         f"At {len(unlit_nm)} wavelengths ({unlit_nm[0]:g} to {unlit_nm[-1]:g} nm) a white does not "
         f"stand above the noise of the dark: reflectance is written there as 0 with {uncertainty}."

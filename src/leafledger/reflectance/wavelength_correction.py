@@ -449,7 +449,7 @@ class SessionAxis:
 
 
 def correct_axis(
-    table: SpectraTable, asked: str, full_scale_counts: float | None, session: str
+    table: SpectraTable, setting: str, full_scale_counts: float | None, session: str
 ) -> SessionAxis:
     """Read the lamp scans of a session, report the shift of its axis, and correct it if asked.
 
@@ -457,7 +457,7 @@ def correct_axis(
     ----------
     table
         Scans of the session, as read.
-    asked
+    setting
         ``as_read``: the lamp is only reported. ``from_lamp``: the axis is put right.
     full_scale_counts
         Counts at which the detector is full; ``None`` if not known: then a cut-off top counts.
@@ -473,13 +473,13 @@ def correct_axis(
     read, refused = _read_lamps(table, full_scale_counts)
     lines = [line for lamp in read for line in lamp.result.lines]
     correction = fit_correction(lines, table.wavelength_nm) if lines else None
-    if asked == "from_lamp" and correction is None:
+    if setting == "from_lamp" and correction is None:
         raise InputFault(no_correction(table, read, refused, session))
     if not read and not refused:
         return SessionAxis(table.wavelength_nm, {})
     warnings = [refused_sentence(lamp) for lamp in refused]
     lamp_report: dict[str, Any] = {
-        "asked": asked,
+        "asked": setting,
         "axis": "as_read",
         "lamp": None,
         "refused": [{"scan": lamp.scan, "found": lamp.result.found} for lamp in refused],
@@ -489,13 +489,13 @@ def correct_axis(
     resolution = float(np.median([lamp.result.resolution_nm for lamp in read]))
     lamp_report["lamp"] = report_of(correction, read, resolution, table.wavelength_nm)
     axis, modes_nm = table.wavelength_nm, None
-    if asked == "from_lamp":
+    if setting == "from_lamp":
         axis, modes_nm = correction.corrected(axis), correction.modes(axis)
         _check_rising(axis, session)
         lamp_report["axis"] = "from_lamp"
     warnings += full_sentences(read)
     names = ", ".join(lamp.scan for lamp in read)
-    warnings += sentences_of(correction, names, resolution, table.wavelength_nm, asked)
+    warnings += sentences_of(correction, names, resolution, table.wavelength_nm, setting)
     return SessionAxis(
         axis, lamp_report, metrics_of(correction, resolution), warnings, modes_nm=modes_nm
     )
@@ -545,11 +545,11 @@ def _dark(darks: Floats, times_ms: Floats, time_ms: float, lamp: Floats) -> Floa
     """
     if not len(darks):
         return np.full_like(lamp, np.median(lamp))
-    known = np.isfinite(times_ms)
-    if not np.isfinite(time_ms) or not known.any():
+    timed = np.isfinite(times_ms)
+    if not np.isfinite(time_ms) or not timed.any():
         return np.asarray(np.median(darks, axis=0))
-    away = np.where(known, np.abs(times_ms - time_ms), np.inf)
-    chosen = away <= away.min() + _SAME_TIME * max(time_ms, 1.0)
+    difference_ms = np.where(timed, np.abs(times_ms - time_ms), np.inf)
+    chosen = difference_ms <= difference_ms.min() + _SAME_TIME * max(time_ms, 1.0)
     return np.asarray(np.median(darks[chosen], axis=0))
 
 
@@ -687,7 +687,7 @@ def metrics_of(correction: Correction, resolution: float) -> list[Metric]:
 
 
 def sentences_of(
-    correction: Correction, names: str, resolution: float, axis: Floats, asked: str
+    correction: Correction, names: str, resolution: float, axis: Floats, setting: str
 ) -> list[str]:
     """Return what the user should know of a correction, or of its want."""
     shift, u = correction.mean_shift()
@@ -699,18 +699,18 @@ def sentences_of(
         f"published wavelengths (standard uncertainty {u:.3f} nm; {low:+.2f} nm at {axis[0]:.0f} "
         f"nm, {high:+.2f} nm at {axis[-1]:.0f} nm); lines are {resolution:.2g} nm wide"
     )
-    if asked == "from_lamp":
-        said = [
+    if setting == "from_lamp":
+        messages = [
             f"{fact}. The wavelengths of the session were corrected by "
             f"{_ORDERS[correction.order]}; the lines now agree within "
             f"{correction.residual_nm:.3f} nm (root mean square)."
         ]
         if worst > _POOR_SHARE * resolution:
-            said.append(
+            messages.append(
                 f"The lamp's lines lie from {min(lines):.0f} to {max(lines):.0f} nm: beyond them "
                 f"the corrected wavelengths have a standard uncertainty of up to {worst:.2f} nm."
             )
-        return said
+        return messages
     if max(abs(shift), abs(low), abs(high)) < _WORTH_SAYING_NM:
         return []
     return [f"{fact}. They were left as read; reflectance.wavelengths: from_lamp corrects them."]
@@ -754,16 +754,16 @@ def no_correction(
     ]
     if problems:
         return problems
-    found = f"from_lamp, and session {session} without a lamp scan"
+    cause = f"from_lamp, and session {session} without a lamp scan"
     if "counts" not in table.spectra:
-        found = f"from_lamp, and session {session} that arrived as reflectance"
+        cause = f"from_lamp, and session {session} that arrived as reflectance"
     if read:
-        found = f"from_lamp, and lines in session {session} that do not agree with each other"
+        cause = f"from_lamp, and lines in session {session} that do not agree with each other"
     return [
         Problem(
             file="study.yaml",
             column=SETTING,
-            found=found,
+            found=cause,
             expected="a scan of a mercury-argon lamp (role lamp), in counts, in every session",
             mend="Add the lamp scan to the sheet, or say as_read.",
         )

@@ -294,8 +294,8 @@ def without_digest(sentence: str) -> str:
 
 
 def _nothing_found(material: Material) -> str:
-    found = material.effects_summary.get("unfinished") or {}
-    waits = [text for text in texts(found.get("said")) if " waits: " in text]
+    unfinished = material.effects_summary.get("unfinished") or {}
+    waits = [text for text in texts(unfinished.get("said")) if " waits: " in text]
     if waits and not len(material.effects):
         return (
             f"Nothing is tested yet. {waits[0]} No primary contrast is named: name it before the "
@@ -322,8 +322,8 @@ def _sources(material: Material) -> list[Source]:
         sources.append(("classes", None, texts(material.classes.summary.get("warnings"))))
     if material.leaf_model is not None:
         contents, scans = (material.tables[n] for n in ("pigment_contents", "leaf_model_scans"))
-        said = beside_warnings(beside_assays(contents, scans), material.unit_word)
-        sources.append(("leaf_model", None, said))
+        messages = beside_warnings(beside_assays(contents, scans), material.unit_word)
+        sources.append(("leaf_model", None, messages))
     return sources
 
 
@@ -410,11 +410,11 @@ def unit_values(
     change = values[compared.after]
     if compared.before:
         change = change - values.reindex(columns=_sessions_before(material, compared)).mean(axis=1)
-    known = change[np.isfinite(change.to_numpy(dtype=float))]
+    defined = change[np.isfinite(change.to_numpy(dtype=float))]
     return {
         arm: {
             str(unit): float(value)
-            for unit, value in known.items()
+            for unit, value in defined.items()
             if material.groups.of_unit.get(str(unit)) == arm
         }
         for arm in compared.arms
@@ -511,14 +511,14 @@ def answer_sentence(
     arms = f"under {compared.level} and under {compared.reference}"
     when = _when(compared)
     if question == "equivalence":
-        shown = "was the same" if verdict == "equivalent" else "was not shown to be the same"
+        outcome = "was the same" if verdict == "equivalent" else "was not shown to be the same"
         what = f"the change of the {name}" if compared.before else f"the {name}"
-        return f"{when} {what} {shown}, within the stated margin, {arms}."
+        return f"{when} {what} {outcome}, within the stated margin, {arms}."
     if verdict != "significant":
         untested = verdict == "undefined"
         if not compared.reference:
-            shown = "could not be tested" if untested else "is not shown"
-            return f"{when} a change of the {name} under {compared.level} {shown}."
+            outcome = "could not be tested" if untested else "is not shown"
+            return f"{when} a change of the {name} under {compared.level} {outcome}."
         what = f"the change of the {name}" if compared.before else f"the {name}"
         if untested:
             return f"{when} it could not be tested whether {what} differed {arms}."
@@ -526,9 +526,9 @@ def answer_sentence(
     if not compared.reference:
         return f"{when} the {name} {_verb(estimate)} by {size} under {compared.level}."
     if not compared.before:
-        way = "higher" if estimate > 0 else "lower"
+        direction = "higher" if estimate > 0 else "lower"
         return (
-            f"{when} the {name} was {size} {way} under {compared.level} than under "
+            f"{when} the {name} was {size} {direction} under {compared.level} than under "
             f"{compared.reference}."
         )
     return f"{when} the {name} {_changes(compared, estimate, size, means)}."
@@ -554,8 +554,8 @@ def _changes(compared: Comparison, estimate: float, size: str, means: Mapping[st
     level, reference = compared.level, compared.reference
     of_level, of_reference = means.get(level, np.nan), means.get(reference, np.nan)
     if not (of_level - of_reference) * estimate > 0:
-        way = "higher" if estimate > 0 else "lower"
-        return f"changed to a value {size} {way} under {level} than under {reference}"
+        direction = "higher" if estimate > 0 else "lower"
+        return f"changed to a value {size} {direction} under {level} than under {reference}"
     if of_level * of_reference <= 0:
         return (
             f"{_verb(of_level)} under {level} and {_verb(of_reference)} under {reference}: a "
@@ -579,8 +579,8 @@ def _support(
         parts.append(f"margin {MINUS}{margin:g} to {margin:g}{unit}")
     tested = _tested_row(row, material)
     if tested is not None and is_number(tested["percent_change"]):
-        of = "mean before" if compared.before else f"mean under {compared.reference}"
-        parts.append(f"{abs(float(tested['percent_change'])):.2g} % of the {of}")
+        base_words = "mean before" if compared.before else f"mean under {compared.reference}"
+        parts.append(f"{abs(float(tested['percent_change'])):.2g} % of the {base_words}")
     if tested is not None and is_number(tested["n_units"]):
         n = f"{int(tested['n_units'])}"
         if is_number(tested["n_units_reference"]):

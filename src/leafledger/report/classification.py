@@ -113,9 +113,9 @@ def _model(summary: Mapping[str, Any]) -> Iterator[Fact]:
     yield "chosen among", ", ".join(_words(name) for name in searched)
     yield "weight of the classes", _words(summary.get("weights"))
     most = summary.get("max_components")
-    of = f" of {_count(most)} that were looked at" if is_number(most) else ""
+    out_of = f" of {_count(most)} that were looked at" if is_number(most) else ""
     chosen = _count(summary.get("n_components"))
-    yield "latent variables", f"{chosen}{of}" if chosen else ""
+    yield "latent variables", f"{chosen}{out_of}" if chosen else ""
     yield "how they were chosen", _words(summary.get("choice_rule"))
     yield "steady loadings", _count(summary.get("stable_components"))
     seeds = summary.get("seeds")
@@ -410,7 +410,7 @@ def classification_part(material: Material, figures: FigureSet) -> dict[str, Any
     rivals = rival_rows(tables.rivals)
     n = _n_words(tables.predictions, material)
     as_chosen = _as_chosen(tables, classes)
-    taken = taken_rows(as_chosen, classes)
+    class_rows = taken_rows(as_chosen, classes)
     accuracy, is_draw = tables.permutation["accuracy"], tables.permutation["draw"] != 0
     observed, drawn = accuracy[~is_draw].to_numpy(float), accuracy[is_draw].to_numpy(float)
     return {
@@ -419,10 +419,10 @@ def classification_part(material: Material, figures: FigureSet) -> dict[str, Any
         "chosen": chosen,
         "sentence": str(tables.summary["sentence"]),
         "how_sure": how_sure(tables.summary),
-        "taken_figure": figures.add_for_phones_too(lambda book: draw_taken_for(book, taken, n))
-        if taken
+        "taken_figure": figures.add_for_phones_too(lambda book: draw_taken_for(book, class_rows, n))
+        if class_rows
         else None,
-        "weights_figure": _weights_figure(tables, material, figures, taken),
+        "weights_figure": _weights_figure(tables, material, figures, class_rows),
         "why_size": why_this_size(tables.summary, path, material.unit_words),
         "summary": classifier_facts(tables.summary, material.unit_words),
         "path_figure": draw_path(figures, path, chosen, tables.summary["majority_accuracy"], n),
@@ -524,7 +524,7 @@ def taken_rows(as_chosen: Mapping[str, Any] | None, classes: list[str]) -> list[
     return sorted(rows, key=lambda row: (row["right"], row["true"]))
 
 
-def most_confused(taken: list[dict[str, Any]]) -> tuple[str, str, float] | None:
+def most_confused(class_rows: list[dict[str, Any]]) -> tuple[str, str, float] | None:
     """Return the two classes most often taken for each other, and how many scans were.
 
     Both ways are added. ``None`` if no scan was taken for another class.
@@ -536,7 +536,7 @@ def most_confused(taken: list[dict[str, Any]]) -> tuple[str, str, float] | None:
     ('a', 'b', 4.0)
     """
     scans: dict[tuple[str, str], float] = {}
-    for row in taken:
+    for row in class_rows:
         for name, share in row["wrong"]:
             first, second = sorted([row["true"], name])
             scans[first, second] = scans.get((first, second), 0.0) + share * row["total"]
@@ -580,7 +580,7 @@ def why_this_size(summary: Mapping[str, Any], path: pd.DataFrame, unit_words: st
 
 
 def _weights_figure(
-    tables: ClassTables, material: Material, figures: FigureSet, taken: list[dict[str, Any]]
+    tables: ClassTables, material: Material, figures: FigureSet, class_rows: list[dict[str, Any]]
 ) -> Figure | None:
     """Draw the weights of each class; ``None`` where no coefficients were recorded."""
     frame = tables.spectra_terms[tables.spectra_terms["term"] == "coefficient"].sort_values(
@@ -589,7 +589,7 @@ def _weights_figure(
     if not len(frame):
         return None
     parts = {str(name): part for name, part in frame.groupby("class", sort=True)}
-    order = [row["true"] for row in taken if row["true"] in parts]
+    order = [row["true"] for row in class_rows if row["true"] in parts]
     order += [name for name in parts if name not in order]
     weights = {
         name: Loading(
@@ -597,7 +597,7 @@ def _weights_figure(
         )
         for name in order
     }
-    confused = _confused_spectra(tables, material, taken)
+    confused = _confused_spectra(tables, material, class_rows)
     return figures.add_for_phones_too(
         lambda book: draw_class_weights(
             book,
@@ -611,13 +611,13 @@ def _weights_figure(
 
 
 def _confused_spectra(
-    tables: ClassTables, material: Material, taken: list[dict[str, Any]]
+    tables: ClassTables, material: Material, class_rows: list[dict[str, Any]]
 ) -> MostConfused | None:
     """Return the spectra of the two classes most often taken for each other."""
-    found = most_confused(taken)
-    if found is None:
+    confused = most_confused(class_rows)
+    if confused is None:
         return None
-    first, second, n = found
+    first, second, n = confused
     class_of = dict(zip(tables.predictions["scan"], tables.predictions["true"], strict=True))
     rows = material.all_spectra.rows
     labels = np.array([class_of.get(scan, "") for scan in rows["scan"]], dtype=object)
@@ -631,9 +631,12 @@ def _confused_spectra(
 
     pairs = tables.confused_pairs
     between = pairs[pairs["true"].isin([first, second]) & pairs["predicted"].isin([first, second])]
-    at = sorted({float(x) for x in between["wavelength_nm"] if is_number(x)})
+    wavelengths = sorted({float(x) for x in between["wavelength_nm"] if is_number(x)})
     return MostConfused(
-        (first, second), n, (summary_of(first), summary_of(second)), tuple(at[:_MOST_PLACES])
+        (first, second),
+        n,
+        (summary_of(first), summary_of(second)),
+        tuple(wavelengths[:_MOST_PLACES]),
     )
 
 

@@ -270,10 +270,10 @@ def draw_taken_for(
     n_words
         A sentence on n.
     """
-    shown = rows[:_MOST_ROWS]
-    figure = new_figure(_WIDTH, 0.34 * len(shown) + 0.55)
+    drawn = rows[:_MOST_ROWS]
+    figure = new_figure(_WIDTH, 0.34 * len(drawn) + 0.55)
     axis = figure.subplots()
-    for y, row in enumerate(shown):
+    for y, row in enumerate(drawn):
         axis.barh(y, row["right"], height=0.62, color=BLUE, edgecolor=INK, linewidth=0.6)
         _name_part(axis, y, 0.0, row["right"], "right", "white")
         start = row["right"]
@@ -283,23 +283,23 @@ def draw_taken_for(
                       linewidth=0.6)  # fmt: skip
             _name_part(axis, y, start, share, name, INK)
             start += share
-    axis.set_yticks(range(len(shown)), [short(str(row["true"]), 22) for row in shown])
-    axis.set_ylim(len(shown) - 0.5, -0.5)
+    axis.set_yticks(range(len(drawn)), [short(str(row["true"]), 22) for row in drawn])
+    axis.set_ylim(len(drawn) - 0.5, -0.5)
     axis.set_xlim(0, 1.0)
     axis.set_xticks(np.linspace(0, 1, 6), [f"{x:.0f}" for x in np.linspace(0, 100, 6)])
     axis.set_xlabel("per cent of the held-out scans of the class")
     axis.tick_params(axis="y", length=0)
-    worst = shown[0]
+    worst = drawn[0]
     return figures.add(
         figure,
         "taken_for",
         "What each class was taken for",
-        f"A bar for each of {len(shown)} classes, the one that fares worst first: {worst['true']}, "
+        f"A bar for each of {len(drawn)} classes, the one that fares worst first: {worst['true']}, "
         f"{format_percent(worst['right'])} right.",
         "A bar for each true class, the worst on top. Blue: named rightly. White, grey and "
         f"hatched: taken for the class named there. {n_words} Means over the repeats of the "
         f"splitting, without error bars; intervals stand in the table of classes.{NOT_TESTED}"
-        + and_more(len(rows) - len(shown), "the table of classes"),
+        + and_more(len(rows) - len(drawn), "the table of classes"),
         wide=True,
     )
 
@@ -373,9 +373,9 @@ def draw_class_weights(
     words
         What the weights multiply, and what the units are called in the plural.
     """
-    shown = dict(list(weights.items())[:_MOST_CLASSES])
+    drawn = dict(list(weights.items())[:_MOST_CLASSES])
     quantity, unit_words = words
-    n = len(shown)
+    n = len(drawn)
     below = confused is not None and is_narrow()
     beside = confused is not None and not below
     height = _WEIGHT_HEIGHT * n + 0.5 + (_CONFUSED_HEIGHT if below else 0.0)
@@ -384,23 +384,23 @@ def draw_class_weights(
     grid = figure.add_gridspec(
         len(ratios), 1 + beside, height_ratios=ratios, width_ratios=[1.1, 1.0] if beside else [1.0]
     )
-    reach = 1.15 * max(float(np.abs(w.value).max()) for w in shown.values()) or 1.0
+    reach = 1.15 * max(float(np.abs(w.value).max()) for w in drawn.values()) or 1.0
     cut = thinning(wavelength_nm, 300)
     last: Any = None
-    for i, (name, weight) in enumerate(shown.items()):
+    for i, (name, weight) in enumerate(drawn.items()):
         axis = figure.add_subplot(grid[i, 0], sharex=last)
         _draw_weight(axis, wavelength_nm[cut], weight.value[cut], weight.sd[cut])
         axis.set_ylim(-reach, reach)
         axis.set_title(f"for {short(name, 36)}")
         axis.set_ylabel("weight")
         axis.yaxis.get_major_locator().set_params(nbins=3)
-        axis.tick_params(labelbottom=i == len(shown) - 1)
+        axis.tick_params(labelbottom=i == len(drawn) - 1)
         last = axis
     last.set_xlabel("wavelength (nm)")
     if confused:
-        place = grid[n, 0] if below else grid[:, 1]
-        _draw_confused(figure.add_subplot(place), reflectance_nm, confused)
-    resampled = any(bool(np.isfinite(w.sd).any()) for w in shown.values())
+        cell = grid[n, 0] if below else grid[:, 1]
+        _draw_confused(figure.add_subplot(cell), reflectance_nm, confused)
+    resampled = any(bool(np.isfinite(w.sd).any()) for w in drawn.values())
     steady = (
         "Band: SD over resamples of the units. Thick: two SD from zero or more, so steady. Thin "
         "and grey: not to be read. "
@@ -411,13 +411,13 @@ def draw_class_weights(
         figure,
         "class_weights",
         "What the whole model weighs for each class",
-        f"Weight of each wavelength for {', '.join(shown)}"
+        f"Weight of each wavelength for {', '.join(drawn)}"
         + (f"; mean spectra of {' and '.join(confused.names)}." if confused else "."),
         f"Panels of classes: weight of each wavelength ({quantity}) in the score of a class. "
         "Above zero, more signal speaks for the class; below, against it. All classes share one "
         f"scale. {steady}{_confused_words(confused, unit_words)}{NOT_TESTED}"
         + thinning_words(cut.step)
-        + and_more(len(weights) - len(shown), "classes/spectra_terms.parquet"),
+        + and_more(len(weights) - len(drawn), "classes/spectra_terms.parquet"),
         wide=True,
     )
 
@@ -443,8 +443,8 @@ def _draw_confused(axis: Any, wavelength_nm: Floats, confused: MostConfused) -> 
         axis.plot(x, part.mean[cut], color=look.colour, linestyle=look.dashes, marker=look.marker,
                   markersize=3.5, markevery=max(1, len(x) // 9),
                   label=legend_label(name, 22))  # fmt: skip
-    for at in confused.at_nm:
-        axis.axvline(at, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
+    for position_nm in confused.at_nm:
+        axis.axvline(position_nm, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
     axis.set_ylim(bottom=0)
     axis.set_title("most confused: mean and SD")
     axis.set_xlabel("wavelength (nm)")
@@ -459,11 +459,11 @@ def _confused_words(confused: MostConfused | None, unit_words: str) -> str:
         f"{name} {part.n_units} {unit_words} ({part.n_scans} scans)"
         for name, part in zip(confused.names, confused.spectra, strict=True)
     )
-    at = ", ".join(format_nm(x) for x in confused.at_nm)
-    apart = f" Dotted: furthest apart ({at} nm)." if at else ""
+    wavelengths = ", ".join(format_nm(x) for x in confused.at_nm)
+    dotted_words = f" Dotted: furthest apart ({wavelengths} nm)." if wavelengths else ""
     return (
         f"Panel of two classes: their mean reflectance, with bands of one SD between {unit_words}. "
-        f"n: {n}.{apart}"
+        f"n: {n}.{dotted_words}"
     )
 
 

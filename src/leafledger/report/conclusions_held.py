@@ -92,7 +92,7 @@ def draw_sensitivity(
         level = str(row["contrast"]).partition("@")[2]
         groups.setdefault((str(row["index"]), level), []).append(row)
     plotted = dict(list(groups.items())[:MOST_CONTRASTS])
-    chosen = [chosen_rows(some) for some in plotted.values()]
+    chosen = [chosen_rows(contrast_rows) for contrast_rows in plotted.values()]
     tallest = max(len(drawn) for drawn, _ in chosen)
     columns = min(2, len(plotted))
     lines = -(-len(plotted) // columns)
@@ -107,11 +107,11 @@ def draw_sensitivity(
         _draw_estimates(axis, drawn, planned, same, [short(str(r["words"]), 34) for r in drawn])
         _estimate_axis(axis, drawn[0], len(plotted) > 1)
     changed = sum(not r["same_conclusion"] for r in rows)
-    left = sum(n for _, n in chosen)
+    n_left = sum(n for _, n in chosen)
     left_words = (
         f" Of the single {plural(unit_word)} left out those that move the estimate most are drawn; "
-        f"{left} more stand in the table."
-        if left
+        f"{n_left} more stand in the table."
+        if n_left
         else ""
     )
     return figures.add(

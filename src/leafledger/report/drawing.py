@@ -103,24 +103,24 @@ def draw_all(orders: Sequence[Order], kept: KeptFiles | None) -> list[Drawing]:
         None if content is None else _key(order, content, libraries)
         for order, content in zip(orders, built, strict=True)
     ]
-    found: dict[int, Drawing] = {}
-    for place, key in enumerate(keys):
+    drawings: dict[int, Drawing] = {}
+    for index, key in enumerate(keys):
         drawing = _as_drawing(kept.get(key)) if kept is not None and key is not None else None
         if drawing is not None:
-            found[place] = drawing
-    left = [place for place in range(len(orders)) if place not in found]
-    sizes = {place: len(built[place] or b"") for place in left}
+            drawings[index] = drawing
+    missing = [index for index in range(len(orders)) if index not in drawings]
+    sizes = {index: len(built[index] or b"") for index in missing}
     shares = _shares(sizes, cores_at_hand())
     others = [beside(partial(_draw_share, orders, share), apart=True) for share in shares[1:]]
     for share in shares[:1]:
-        found |= _draw_share(orders, share)
+        drawings |= _draw_share(orders, share)
     for other in others:
-        found |= other()
+        drawings |= other()
     if kept is not None:
-        for place in left:
-            if (key := keys[place]) is not None:
-                kept.put(key, _as_files(found[place]))
-    return [found[place] for place in range(len(orders))]
+        for index in missing:
+            if (key := keys[index]) is not None:
+                kept.put(key, _as_files(drawings[index]))
+    return [drawings[index] for index in range(len(orders))]
 
 
 def _shares(sizes: Mapping[int, int], n: int) -> list[list[int]]:
@@ -133,16 +133,16 @@ def _shares(sizes: Mapping[int, int], n: int) -> list[list[int]]:
     """
     shares: list[list[int]] = [[] for _ in range(min(n, len(sizes)))]
     sums = [0] * len(shares)
-    for place in sorted(sizes, key=lambda place: (-sizes[place], place)):
+    for index in sorted(sizes, key=lambda index: (-sizes[index], index)):
         least = sums.index(min(sums))
-        shares[least].append(place)
-        sums[least] += sizes[place]
+        shares[least].append(index)
+        sums[least] += sizes[index]
     return shares
 
 
 def _draw_share(orders: Sequence[Order], places: Sequence[int]) -> dict[int, Drawing]:
     with without_collecting():
-        return {place: _drawn(orders[place]) for place in places}
+        return {index: _drawn(orders[index]) for index in places}
 
 
 def _drawn(order: Order) -> Drawing:
@@ -223,7 +223,7 @@ _OURS = re.compile(rb"leafledger(?:\.[a-z_0-9]+)+")
 
 def _modules_in(built: bytes) -> list[str]:
     """Return the modules of this package whose functions a built figure calls when it is drawn."""
-    named = {found.decode() for found in _OURS.findall(built)}
+    named = {reference.decode() for reference in _OURS.findall(built)}
     return sorted(name for name in named if name in sys.modules)
 
 
@@ -259,16 +259,16 @@ _UNFIT, _LACKING_FILE = "unfit.txt", "lacking.txt"
 
 
 def _as_files(drawing: Drawing) -> dict[str, bytes]:
-    said = {_UNFIT: drawing.unfit.encode(), _LACKING_FILE: "".join(drawing.lacking).encode()}
-    return {**drawing.files, **said}
+    notes = {_UNFIT: drawing.unfit.encode(), _LACKING_FILE: "".join(drawing.lacking).encode()}
+    return {**drawing.files, **notes}
 
 
 def _as_drawing(files: Mapping[str, bytes] | None) -> Drawing | None:
     if files is None or not {_UNFIT, _LACKING_FILE} <= set(files):
         return None
-    said = {name: files[name].decode() for name in (_UNFIT, _LACKING_FILE)}
-    forms = {form: content for form, content in files.items() if form not in said}
-    return Drawing(forms, tuple(said[_LACKING_FILE]), said[_UNFIT])
+    notes = {name: files[name].decode() for name in (_UNFIT, _LACKING_FILE)}
+    forms = {form: content for form, content in files.items() if form not in notes}
+    return Drawing(forms, tuple(notes[_LACKING_FILE]), notes[_UNFIT])
 
 
 # One figure: laid out once, its ticks sought and its texts measured once.
@@ -460,10 +460,12 @@ def lacking_signs() -> Iterator[list[str]]:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         yield lacking
-    for one in caught:
-        glyph = _LACKING.match(str(one.message))
+    for warning in caught:
+        glyph = _LACKING.match(str(warning.message))
         if glyph is None:
-            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+            warnings.warn_explicit(
+                warning.message, warning.category, warning.filename, warning.lineno
+            )
         elif chr(int(glyph[1])) not in lacking:
             lacking.append(chr(int(glyph[1])))
 

@@ -312,9 +312,9 @@ class FigureSet:
             Several panels side by side: scrolls on a narrow screen instead of shrinking.
         """
         self._waiting[name] = self.order(figure)
-        taken = Figure(self, name, title, alt, caption, wide)
-        self.figures.append(taken)
-        return taken
+        added = Figure(self, name, title, alt, caption, wide)
+        self.figures.append(added)
+        return added
 
     def add_for_phones_too(self, draw: Callable[[FigureSet], Figure]) -> Figure:
         """Take a figure of the first layer, drawn once more at the width of a phone.

@@ -231,8 +231,8 @@ def step_words(contrast: str) -> str:
     >>> step_words("treatment x session")
     'treatment x session'
     """
-    step, found, rest = contrast.removeprefix("(").partition(")")
-    if not found:
+    step, bracket, rest = contrast.removeprefix("(").partition(")")
+    if not bracket:
         return contrast
     about = f"change {step}" if "-" in step else f"at {step}"
     return f"{about} per dose" if rest == "/dose" else f"{about}: {rest.strip()}"
@@ -332,8 +332,8 @@ class Material(Tables):
     @property
     def stated_sessions(self) -> tuple[str, ...]:
         """Every session that a contrast may name, measured or not."""
-        found = self.effects_summary.get("unfinished") or {}
-        stated = tuple(str(row["session"]) for row in found.get("sessions") or ())
+        unfinished = self.effects_summary.get("unfinished") or {}
+        stated = tuple(str(row["session"]) for row in unfinished.get("sessions") or ())
         return stated or self.days.sessions
 
     @property
@@ -404,22 +404,22 @@ class StoredReflectance:
         return len(self._places)
 
     def __getitem__(self, rows: Any) -> NDArray[np.float64]:
-        wanted = self._places[rows]
-        if wanted.ndim == 1:
-            row: NDArray[np.float64] = self._session(int(wanted[0]))[wanted[1]]
+        positions = self._places[rows]
+        if positions.ndim == 1:
+            row: NDArray[np.float64] = self._session(int(positions[0]))[positions[1]]
             return row
-        out = np.empty((len(wanted), self.shape[1]))
-        for session in np.unique(wanted[:, 0]):
-            own = wanted[:, 0] == session
-            out[own] = self._session(int(session))[wanted[own, 1]]
+        out = np.empty((len(positions), self.shape[1]))
+        for session in np.unique(positions[:, 0]):
+            in_session = positions[:, 0] == session
+            out[in_session] = self._session(int(session))[positions[in_session, 1]]
         return out
 
-    def _session(self, place: int) -> NDArray[np.float64]:
-        if self._held is not None and self._held[0] == place:
+    def _session(self, index: int) -> NDArray[np.float64]:
+        if self._held is not None and self._held[0] == index:
             return self._held[1]
         self._held = None  # let go before the next is read
-        values = np.ascontiguousarray(self._tables[place].spectra["reflectance"][:, self._inside])
-        self._held = place, values
+        values = np.ascontiguousarray(self._tables[index].spectra["reflectance"][:, self._inside])
+        self._held = index, values
         return values
 
     def only(self, kept: NDArray[np.bool_]) -> StoredReflectance:
@@ -456,13 +456,13 @@ def stored_spectra(
     keep = accepted.set_index("scan")
     axis = next(iter(reflectance.values())).wavelength_nm
     frames, places = [], []
-    for place, (session, table) in enumerate(reflectance.items()):
+    for index, (session, table) in enumerate(reflectance.items()):
         if not np.array_equal(axis, table.wavelength_nm):
             raise InputFault(two_axes_problem(next(iter(reflectance)), session))
         rows = keep.reindex(table.rows["scan"])
         order = np.argsort(rows.index.to_numpy(dtype=str), kind="stable")
         frames.append(rows.iloc[order].reset_index())
-        places.append(np.column_stack([np.full(len(order), place), order]))
+        places.append(np.column_stack([np.full(len(order), index), order]))
     rows = pd.concat(frames, ignore_index=True)
     for name in sorted({name for row in units.values() for name in row}):
         rows[name] = [units.get(unit, {}).get(name, "") for unit in rows["unit"]]
@@ -572,8 +572,8 @@ def accepted_only(spectra: Spectra) -> Spectra:
     """Return the accepted scans."""
     kept = spectra.rows["accepted"].to_numpy(dtype=bool)
     stored: Any = spectra.reflectance
-    left: Any = stored.only(kept) if isinstance(stored, StoredReflectance) else stored[kept]
-    return Spectra(left, spectra.wavelength_nm, spectra.rows[kept].reset_index(drop=True))
+    reflectance: Any = stored.only(kept) if isinstance(stored, StoredReflectance) else stored[kept]
+    return Spectra(reflectance, spectra.wavelength_nm, spectra.rows[kept].reset_index(drop=True))
 
 
 def _record_without_scans(path: Path) -> dict[str, Any]:
@@ -700,25 +700,25 @@ def _line(rule: str, text: str, sessions: Sequence[str]) -> dict[str, str]:
 
 def _kind(text: str) -> tuple[str, str] | None:
     """Return what is said, with a place for the subject, and the index that it is said of."""
-    if found := _OUTSIDE.fullmatch(text):
-        kind = f"not computed: bands outside the trusted range {found['range']}"
-        return kind, found["index"]
-    if found := _UNDEFINED.fullmatch(text):
-        return f"undefined in some scans: {found['why'].rstrip('.')}", found["index"]
-    if found := _FAR.fullmatch(text):
-        return "read across gaps of the wavelength axis: compare with care", found["index"]
+    if match := _OUTSIDE.fullmatch(text):
+        kind = f"not computed: bands outside the trusted range {match['range']}"
+        return kind, match["index"]
+    if match := _UNDEFINED.fullmatch(text):
+        return f"undefined in some scans: {match['why'].rstrip('.')}", match["index"]
+    if match := _FAR.fullmatch(text):
+        return "read across gaps of the wavelength axis: compare with care", match["index"]
     return None
 
 
 def _grouped_line(rule: str, kind: str, by_index: Mapping[str, Sequence[str]]) -> dict[str, str]:
     names = sorted(by_index)
-    shown = listed(names[:_NAMED]) if len(names) <= _NAMED else (
+    named = listed(names[:_NAMED]) if len(names) <= _NAMED else (
         f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
     )  # fmt: skip
     subject = f"{names[0]} is" if len(names) == 1 else f"{len(names)} indices are"
-    of = "" if len(names) == 1 else f" ({shown})"
+    in_brackets = "" if len(names) == 1 else f" ({named})"
     sessions = list(dict.fromkeys(s for listed_ in by_index.values() for s in listed_))
-    return _line(rule, f"{subject} {kind}{of}.", sessions)
+    return _line(rule, f"{subject} {kind}{in_brackets}.", sessions)
 
 
 def texts(value: Any) -> list[str]:

@@ -236,20 +236,20 @@ def _means(material: Material, drawn: NDArray[np.intp]) -> list[dict[str, Any]]:
         of_unit = material.groups.of_unit
         group = np.array([of_unit.get(str(unit), "all") for unit in rows["unit"]], dtype=object)
         values = table.spectra["reflectance"][:, drawn]
-        for place, name in enumerate(material.groups.names):
+        for group_index, name in enumerate(material.groups.names):
             chosen = np.flatnonzero(kept & (group == name))
             if not len(chosen):
                 continue
             part = rows.iloc[chosen]
-            found = summarise_spectra(values[chosen], list(part["unit"]), list(part["leaf"]))
+            summary = summarise_spectra(values[chosen], list(part["unit"]), list(part["leaf"]))
             out.append(
                 {
                     "session": number,
-                    "group": place,
-                    "mean": encode_spectrum(found.mean),
-                    "sd": None if found.sd is None else encode_spectrum(found.sd),
-                    "n_units": found.n_units,
-                    "n_scans": found.n_scans,
+                    "group": group_index,
+                    "mean": encode_spectrum(summary.mean),
+                    "sd": None if summary.sd is None else encode_spectrum(summary.sd),
+                    "n_units": summary.n_units,
+                    "n_scans": summary.n_scans,
                 }
             )
     return out
@@ -364,19 +364,19 @@ def encode_spectrum(line: NDArray[np.float64]) -> list[int | None]:
 def _spectra_caption(
     material: Material, scans: Mapping[str, list[Any]], step: int, lines: int
 ) -> str:
-    shown = len(scans["scan"])
+    n_drawn = len(scans["scan"])
     n = sum(len(table.rows) for table in material.reflectance.values())
     out = n - int(material.accepted["accepted"].sum())
     start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
     crowded = (
         f" At most {lines} lines are drawn at once, evenly taken of what is switched on, all that "
         "were left out among them; the line above the drawing says how many."
-        if shown > lines
+        if n_drawn > lines
         else ""
     )
-    if shown < n:
+    if n_drawn < n:
         crowded += (
-            f" The page holds {format_count(shown)} of the {format_count(n)} scans, taken evenly "
+            f" The page holds {format_count(n_drawn)} of the {format_count(n)} scans, taken evenly "
             "over sessions; the tables of the folder reflectance hold all. Means and bands are "
             "those of all accepted scans."
         )

@@ -110,13 +110,13 @@ def journal_figures(
         with _drawn_at(width) as figures:
             findings = _draw_all(material, figures)
         for figure in figures.figures:
-            found = figures.drawing_of(figure.name)
-            one = Drawn(figure.name, plain(figure.title), figure.caption, figure.alt)
-            one = drawn.setdefault(figure.name, one)
-            if found.unfit:
-                one.unfit[width] = found.unfit
+            drawing = figures.drawing_of(figure.name)
+            entry = Drawn(figure.name, plain(figure.title), figure.caption, figure.alt)
+            entry = drawn.setdefault(figure.name, entry)
+            if drawing.unfit:
+                entry.unfit[width] = drawing.unfit
             else:
-                one.files[width] = dict(found.files)
+                entry.files[width] = dict(drawing.files)
     return list(drawn.values()), findings
 
 
@@ -309,11 +309,11 @@ def _cut_off(figure: Any, renderer: Any) -> str:
 def _labels_not_drawn(figure: Any) -> Iterator[Any]:
     """Yield the labels of ticks beyond the ends of their axis, and of axes that are not shown."""
     for part in figure.axes:
-        shown = part.get_visible() and part.axison
+        is_visible = part.get_visible() and part.axison
         for axis in (part.xaxis, part.yaxis):
             low, high = sorted(axis.get_view_interval())
             for tick in (*axis.get_major_ticks(), *axis.get_minor_ticks()):
-                if not shown or not low <= tick.get_loc() <= high:
+                if not is_visible or not low <= tick.get_loc() <= high:
                     yield from (tick.label1, tick.label2)
 
 

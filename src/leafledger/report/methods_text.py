@@ -132,8 +132,8 @@ class MethodsText:
     @property
     def sources(self) -> list[str]:
         """The lines of the list of sources."""
-        own = [WORKS[key] for key in keys_in(self.marked) if key in WORKS]
-        return [*self.formulas, *(work.listed for work in own)]
+        works = [WORKS[key] for key in keys_in(self.marked) if key in WORKS]
+        return [*self.formulas, *(work.listed for work in works)]
 
     def as_text(self) -> str:
         """Return text to paste, part by part, with the list of sources."""
@@ -416,7 +416,7 @@ def _pigments(run: RunFacts) -> Iterator[str]:
             "The standard uncertainty of a content was propagated from those stated for "
             "absorbance, volume, dilution and area or mass; that of the coefficients is not in it."
         )
-    if any(one["index"] for one in summary["sentences"]):
+    if any(entry["index"] for entry in summary["sentences"]):
         named = settings["pigments"]["index"]
         choice = (
             f"The index {named} was calibrated, as the settings name it"
@@ -444,19 +444,19 @@ def _traits(run: RunFacts) -> Iterator[str]:
     settings = run.settings("traits").get("traits")
     if not settings:
         return
-    trained = [one for one in run.json(TRAITS)["targets"] if one["trained"]]
+    trained = [trait for trait in run.json(TRAITS)["targets"] if trait["trained"]]
     if not trained:
         names = listed([_in_words(str(name)) for name in settings["targets"]])
         yield f"A model of {names} from the spectrum was asked for; too few leaves were known."
         return
-    for split in dict.fromkeys(str(one["split"]) for one in trained):
-        of_split = [_in_words(str(one["target"])) for one in trained if one["split"] == split]
+    for split in dict.fromkeys(str(trait["split"]) for trait in trained):
+        of_split = [_in_words(str(trait["target"])) for trait in trained if trait["split"] == split]
         yield (
             f"From the whole spectrum {listed(of_split)} of leaves "
             f"{'was' if len(of_split) == 1 else 'were'} estimated by partial least squares "
             f"regression{cite('wold1983', 'burnett2021')}: {split}."
         )
-    parts = any("CV+" in str(one["interval_sentence"]) for one in trained)
+    parts = any("CV+" in str(trait["interval_sentence"]) for trait in trained)
     how = "CV+, its form for parts of the units" if parts else "the jackknife+"
     yield (
         f"Intervals of a leaf ({100 * settings['interval']:g} %) are by {how}"
@@ -468,7 +468,7 @@ def _traits(run: RunFacts) -> Iterator[str]:
             f"The error was compared with {settings['n_permutations']} exchanges of the known "
             f"values between units (seed {settings['seed']})."
         )
-    if run.settings("trait_effects") and not all(one.get("unclear") for one in trained):
+    if run.settings("trait_effects") and not all(trait.get("unclear") for trait in trained):
         yield (
             "Treatments were compared in the unit means of estimates, each by a model that had not "
             f"seen the unit: between treatments by a linear model{cite('mackinnon1985')}, within "
@@ -485,9 +485,9 @@ def _leaf_model(run: RunFacts) -> Iterator[str]:
     summary = run.json(LEAF_MODEL)
     low, high = summary["wavelength_nm"]
     priors = [
-        f"{_in_words(str(one['quantity']))} {one['mean']:g} (SD {one['sd']:g}"
-        f"{'' if one['unit'] == '1' else ' ' + str(one['unit'])})"
-        for one in summary["priors"]
+        f"{_in_words(str(prior['quantity']))} {prior['mean']:g} (SD {prior['sd']:g}"
+        f"{'' if prior['unit'] == '1' else ' ' + str(prior['unit'])})"
+        for prior in summary["priors"]
     ]
     yield (
         f"Contents were also estimated without an assay, by inversion of the leaf model "

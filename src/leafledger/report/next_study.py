@@ -194,13 +194,13 @@ def _order(material: Material) -> list[str]:
 
 def share_rows(frame: pd.DataFrame, order: Sequence[str]) -> list[dict[str, Any]]:
     """Return for each index the share of every component, and the session's standard deviation."""
-    of = {(str(r["index"]), str(r["component"])): r for r in frame.to_dict("records")}
+    row_of = {(str(r["index"]), str(r["component"])): r for r in frame.to_dict("records")}
     rows = []
     for index in order:
-        parts = {name: of.get((index, name)) for name in PARTS}
+        parts = {name: row_of.get((index, name)) for name in PARTS}
         if not any(parts.values()):
             continue
-        session = of.get((index, "session"))
+        session = row_of.get((index, "session"))
         unit = next(str(p["unit"]) for p in [*parts.values(), session] if p is not None)
         rows.append(
             {
@@ -241,13 +241,13 @@ def design_rows(designs: pd.DataFrame) -> dict[str, Any]:
     if not len(designs):
         return {"leaves": [], "rows": [], "margin": None}
     few, leaves, units = _fewest_scans(designs)
-    of = {(int(r["n_units"]), int(r["n_leaves"])): r for r in few.to_dict("records")}
+    row_of = {(int(r["n_units"]), int(r["n_leaves"])): r for r in few.to_dict("records")}
     margin = designs["margin"].iloc[0]
     return {
         "leaves": leaves,
         "scans": int(few["n_scans"].iloc[0]),
         "margin": float(margin) if is_number(margin) else None,
-        "rows": [{"n": n, "cells": [of.get((n, k)) for k in leaves]} for n in units],
+        "rows": [{"n": n, "cells": [row_of.get((n, k)) for k in leaves]} for n in units],
     }
 
 
@@ -290,10 +290,10 @@ def _others(power: pd.DataFrame, order: Sequence[str]) -> dict[str, Any]:
     middle = 3 if 3 in leaves else leaves[-1]
     few = power[(power["n_leaves"] == middle) & (power["n_scans"] == power["n_scans"].min())]
     units = sorted({int(n) for n in few["n_units"]})
-    of = {(str(r["index"]), int(r["n_units"])): r for r in few.to_dict("records")}
+    row_of = {(str(r["index"]), int(r["n_units"])): r for r in few.to_dict("records")}
     rows = []
     for index in order:
-        cells = [of.get((index, n)) for n in units]
+        cells = [row_of.get((index, n)) for n in units]
         first = next((c for c in cells if c is not None), None)
         if first is not None:
             rows.append({"index": index, "unit": str(first["unit"]), "cells": cells})
@@ -340,10 +340,10 @@ def draw_balance(
     for edge in (-_NOTABLE, _NOTABLE):
         axis.axvline(edge, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
     for name in named:
-        own = [row for row in drawn if _against(row) == name and str(row["index"]) in indices]
+        compared = [row for row in drawn if _against(row) == name and str(row["index"]) in indices]
         axis.plot(
-            [float(row["standardised_difference"]) for row in own],
-            [indices.index(str(row["index"])) for row in own],
+            [float(row["standardised_difference"]) for row in compared],
+            [indices.index(str(row["index"])) for row in compared],
             linestyle="none",
             color=look[name].colour,
             marker=look[name].marker,
@@ -357,7 +357,7 @@ def draw_balance(
     figure.legend(loc="outside upper left", ncols=2)
     sizes = sorted({int(row["n_units"]) for row in drawn})
     n = f"{sizes[0]}" if len(sizes) == 1 else f"{sizes[0]} to {sizes[-1]}"
-    left = len({str(row["index"]) for row in drawn}) - len(indices)
+    n_left = len({str(row["index"]) for row in drawn}) - len(indices)
     return figures.add(
         figure,
         "balance",
@@ -368,7 +368,7 @@ def draw_balance(
         f"{plural(unit_word)} (root of the mean of both variances). n = {n} {plural(unit_word)} in "
         "each treatment. Dotted: a quarter of a standard deviation either way. Units were allotted "
         "before anything could act, so that a difference is chance or the allotment: it is "
-        f"described, and has no error bar.{NOT_TESTED}" + and_more(left, "the table"),
+        f"described, and has no error bar.{NOT_TESTED}" + and_more(n_left, "the table"),
     )
 
 
@@ -385,21 +385,21 @@ def unfinished_part(material: Material, figures: FigureSet) -> dict[str, Any] | 
 
     ``None`` of a study that is complete.
     """
-    found = material.effects_summary.get("unfinished")
-    if not found:
+    unfinished = material.effects_summary.get("unfinished")
+    if not unfinished:
         return None
     primary = {str(row["index"]) for row in material.effects_summary.get("primary") or []}
-    balance = sorted(found.get("balance") or [], key=lambda row: row["index"] not in primary)
+    balance = sorted(unfinished.get("balance") or [], key=lambda row: row["index"] not in primary)
     return {
         "sessions": [
-            {**row, "state": row["why"] or "measured"} for row in found.get("sessions") or []
+            {**row, "state": row["why"] or "measured"} for row in unfinished.get("sessions") or []
         ],
-        "said": list(found.get("said") or []),
+        "said": list(unfinished.get("said") or []),
         "no_classes": material.no_classes,
         "balance": [_with_suffix(row) for row in balance],
         "balance_figure": draw_balance(figures, balance, material.unit_word),
-        "detectable": [_with_suffix(row) for row in found.get("detectable") or []],
-        "detectable_said": list(found.get("detectable_said") or []),
+        "detectable": [_with_suffix(row) for row in unfinished.get("detectable") or []],
+        "detectable_said": list(unfinished.get("detectable_said") or []),
     }
 
 

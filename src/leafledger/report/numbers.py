@@ -291,9 +291,9 @@ def unit_suffix(unit: str) -> str:
     """
     if unit in {"", "1"}:
         return ""
-    of, _, per = unit.partition("/")
+    numerator, _, per = unit.partition("/")
     if per.isalpha() and "/" not in per:
-        return f"{unit_suffix(of)} per {per}"
+        return f"{unit_suffix(numerator)} per {per}"
     return f" {with_set_units(unit)}"
 
 
@@ -582,27 +582,27 @@ class _TermMarks:
         """Return a tag as it is, text with its terms marked."""
         if not token.startswith("<"):
             return self._text(token) if token.strip() and not self._unmarked else token
-        if found := _TAG.match(token):
-            step = -1 if found[1] else 1
-            if found[2] in _UNMARKED:
+        if match := _TAG.match(token):
+            step = -1 if match[1] else 1
+            if match[2] in _UNMARKED:
                 self._unmarked += step
-            elif found[2] == "details":
+            elif match[2] == "details":
                 self._folded += step
         return token
 
     def _text(self, text: str) -> str:
         # In a folded part a term is explained unless it was, there or in open text.
-        wanted = frozenset(self._open - set(self.words) if self._folded else self._open)
+        unexplained = frozenset(self._open - set(self.words) if self._folded else self._open)
         done, rest = "", text
-        while wanted and (found := self._pattern(wanted).search(rest)):
-            name, word = str(found.lastgroup), found[0]
-            done += rest[: found.start()]
+        while unexplained and (match := self._pattern(unexplained).search(rest)):
+            name, word = str(match.lastgroup), match[0]
+            done += rest[: match.start()]
             if word.lower() in self._names:
                 done += word
             else:
                 # A line may break beside a button: what must not stand alone is held with it.
                 before = "(" if done.endswith("(") else ""
-                after = _CLOSING.match(rest, found.end())[0]  # type: ignore[index]
+                after = _CLOSING.match(rest, match.end())[0]  # type: ignore[index]
                 button = (
                     f'<button type="button" class="term" popovertarget="term-{name}" '
                     f'aria-describedby="term-{name}">{word}</button>'
@@ -610,21 +610,21 @@ class _TermMarks:
                 held = before or after
                 whole = f'<span class="held">{before}{button}{after}</span>' if held else button
                 done = done.removesuffix(before) + whole
-                rest = rest[: found.end()] + rest[found.end() + len(after) :]
+                rest = rest[: match.end()] + rest[match.end() + len(after) :]
                 self.words.setdefault(name, word)
                 if not self._folded:
                     self._open.discard(name)
-                wanted -= {name}
-            rest = rest[found.end() :]
+                unexplained -= {name}
+            rest = rest[match.end() :]
         return done + rest
 
-    def _pattern(self, wanted: frozenset[str]) -> re.Pattern[str]:
-        if wanted not in self._patterns:
-            self._patterns[wanted] = re.compile(
+    def _pattern(self, names: frozenset[str]) -> re.Pattern[str]:
+        if names not in self._patterns:
+            self._patterns[names] = re.compile(
                 "|".join(
                     rf"(?<![\w./-])(?P<{name}>{TERMS[name][0]})(?![\w/-]|\.\w)"
                     for name in TERMS
-                    if name in wanted
+                    if name in names
                 )
             )
-        return self._patterns[wanted]
+        return self._patterns[names]

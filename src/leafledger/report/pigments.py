@@ -156,9 +156,9 @@ def draw_profiles(figures: FigureSet, profiles: pd.DataFrame, spots: pd.DataFram
         "density_blue": (BLUE, "blue light"),
     }
     for axis, name in zip(axes, names, strict=True):
-        own = profiles[profiles["strip"] == name]
+        profile = profiles[profiles["strip"] == name]
         for column, (ink, words) in inks.items():
-            axis.plot(own["rf"].to_numpy(float), own[column].to_numpy(float), color=ink,
+            axis.plot(profile["rf"].to_numpy(float), profile[column].to_numpy(float), color=ink,
                       linewidth=1.4 if column == "density" else 0.7, label=words)  # fmt: skip
         for rf in spots.loc[spots["strip"] == name, "rf"].to_numpy(float):
             axis.axvline(rf, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)))
@@ -181,11 +181,11 @@ def draw_profiles(figures: FigureSet, profiles: pd.DataFrame, spots: pd.DataFram
 
 def _spread(heights: Sequence[float], least: float = 0.055) -> list[float]:
     """Return heights of labels from the top down that do not run into each other."""
-    found: list[float] = []
+    placed: list[float] = []
     for height in heights:
-        found.append(min(height, found[-1] - least) if found else height)
-    lowest = min(found, default=0.0)
-    return [y - min(0.0, lowest + 0.03) for y in found]
+        placed.append(min(height, placed[-1] - least) if placed else height)
+    lowest = min(placed, default=0.0)
+    return [y - min(0.0, lowest + 0.03) for y in placed]
 
 
 def _ink(colour: str) -> str:
@@ -267,19 +267,21 @@ def beside_assays(contents: pd.DataFrame, scans: pd.DataFrame) -> Rows:
 
 def beside_sentences(rows: Rows, unit_word: str) -> list[str]:
     """Return how far estimate and assay lie apart, a sentence for each quantity."""
-    found = []
+    sentences = []
     for quantity in dict.fromkeys(str(row["quantity"]) for row in rows):
-        own = [row for row in rows if row["quantity"] == quantity]
-        away = np.array([row["value_model"] - row["value_assay"] for row in own], dtype=np.float64)
-        unit = unit_suffix(str(own[0]["unit_of_value"]))
-        n_units = len({row["unit"] for row in own})
-        found.append(
-            f"{quantity.replace('_', ' ').capitalize()} by the leaf model less by assay, in "
-            f"{counted(len(own), 'leaf')} of {counted(n_units, unit_word)}: mean "
-            f"{format_number(float(away.mean()), 3)}{unit}, root mean square "
-            f"{format_number(float(np.sqrt((away**2).mean())), 3)}{unit}."
+        pairs = [row for row in rows if row["quantity"] == quantity]
+        difference = np.array(
+            [row["value_model"] - row["value_assay"] for row in pairs], dtype=np.float64
         )
-    return found
+        unit = unit_suffix(str(pairs[0]["unit_of_value"]))
+        n_units = len({row["unit"] for row in pairs})
+        sentences.append(
+            f"{quantity.replace('_', ' ').capitalize()} by the leaf model less by assay, in "
+            f"{counted(len(pairs), 'leaf')} of {counted(n_units, unit_word)}: mean "
+            f"{format_number(float(difference.mean()), 3)}{unit}, root mean square "
+            f"{format_number(float(np.sqrt((difference**2).mean())), 3)}{unit}."
+        )
+    return sentences
 
 
 _MANY: Final = 5.0
@@ -292,28 +294,28 @@ def beside_warnings(rows: Rows, unit_word: str) -> list[str]:
     The difference is held against the root mean square of the standard uncertainties of estimate
     and assay together; an assay without a stated one counts with that of the estimate alone.
     """
-    found = []
+    messages = []
     for quantity in dict.fromkeys(str(row["quantity"]) for row in rows):
-        own = [row for row in rows if row["quantity"] == quantity]
-        away, u_assay, u_model = (
+        pairs = [row for row in rows if row["quantity"] == quantity]
+        difference, u_assay, u_model = (
             np.array(values, dtype=np.float64)
             for values in zip(
-                *((r["value_model"] - r["value_assay"], r["u_assay"], r["u_model"]) for r in own),
+                *((r["value_model"] - r["value_assay"], r["u_assay"], r["u_model"]) for r in pairs),
                 strict=True,
             )
         )
-        off = float(np.sqrt((away**2).mean()))
+        off = float(np.sqrt((difference**2).mean()))
         u = float(np.sqrt((np.nan_to_num(u_assay) ** 2 + u_model**2).mean()))
         if off > _MANY * u:
-            unit = unit_suffix(str(own[0]["unit_of_value"]))
-            found.append(
+            unit = unit_suffix(str(pairs[0]["unit_of_value"]))
+            messages.append(
                 f"{quantity.replace('_', ' ')} by the leaf model lies "
                 f"{format_number(off, 2)}{unit} from the assays of the same "
-                f"{counted(len({r['unit'] for r in own}), unit_word)} (root mean square), "
+                f"{counted(len({r['unit'] for r in pairs}), unit_word)} (root mean square), "
                 f"{format_number(off / u, 2)} times the standard uncertainty: do not read it as "
                 "measured; hold the table of coefficients against the published one"
             )
-    return found
+    return messages
 
 
 def draw_beside_assays(figures: FigureSet, rows: Rows) -> Figure:
@@ -321,9 +323,9 @@ def draw_beside_assays(figures: FigureSet, rows: Rows) -> Figure:
     names = list(dict.fromkeys(str(row["quantity"]) for row in rows))
     figure = new_figure(1.2 + 2.6 * len(names), 3.2)
     for axis, name in zip(figure.subplots(1, len(names), squeeze=False)[0], names, strict=True):
-        own = [row for row in rows if row["quantity"] == name]
+        pairs = [row for row in rows if row["quantity"] == name]
         x, y, u_x, u_y = (
-            np.array([row[column] for row in own], dtype=np.float64)
+            np.array([row[column] for row in pairs], dtype=np.float64)
             for column in ("value_assay", "value_model", "u_assay", "u_model")
         )
         axis.errorbar(
@@ -332,7 +334,7 @@ def draw_beside_assays(figures: FigureSet, rows: Rows) -> Figure:
         )  # fmt: skip
         ends = [min(x.min(), y.min()), max(x.max(), y.max())]
         axis.plot(ends, ends, color=BLUE, linewidth=1.0, linestyle=(0, (4, 2)))
-        unit = unit_suffix(str(own[0]["unit_of_value"])).strip()
+        unit = unit_suffix(str(pairs[0]["unit_of_value"])).strip()
         axis.set_title(short(name.replace("_", " ")))
         axis.set_xlabel(f"by assay ({unit})")
         axis.set_ylabel(f"by the leaf model ({unit})")
@@ -394,12 +396,13 @@ def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | No
     first: Row | None = next(iter(_records(chosen)), None)
     figure = None
     if first is not None:
-        own = _of_series(estimates, first)
-        points = _points(_of_series(contents, first), own)
-        figure = draw_calibration(figures, first, points, own, material.unit_word)
+        series = _of_series(estimates, first)
+        points = _points(_of_series(contents, first), series)
+        figure = draw_calibration(figures, first, points, series, material.unit_word)
     return {
         "sentences": [
-            _without_keys(str(one["sentence"]), contents) for one in material.pigments["sentences"]
+            _without_keys(str(entry["sentence"]), contents)
+            for entry in material.pigments["sentences"]
         ],
         "strips": [str(text) for text in material.pigments["strips"]],
         "equations": material.pigments["equations"],
@@ -442,14 +445,14 @@ def _points(contents: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
 
 def content_rows(contents: pd.DataFrame) -> Rows:
     """Return a row for each content as the page shows it."""
-    found: Rows = []
+    rows: Rows = []
     for row in _records(contents):
         suffix = unit_suffix(str(row["unit_of_value"]))
         value = format_number(row["value"])
         if is_number(row["u"]):
             value += f" ± {format_number(row['u'], 2)}"
         remarks = [str(text) for text in (row["reason"], row["remark"]) if text]
-        found.append(
+        rows.append(
             {
                 **row,
                 "words": str(row["quantity"]).replace("_", " "),
@@ -457,14 +460,14 @@ def content_rows(contents: pd.DataFrame) -> Rows:
                 "said": "; ".join(remarks),
             }
         )
-    return found
+    return rows
 
 
 def best_rows(calibrations: pd.DataFrame) -> Rows:
     """Return the best form of each index for each quantity, the smallest error first."""
     order = {
-        series: place
-        for place, series in enumerate(
+        series: rank
+        for rank, series in enumerate(
             dict.fromkeys(zip(calibrations["quantity"], calibrations["unit_of_value"], strict=True))
         )
     }
@@ -517,13 +520,15 @@ def draw_trait_estimates(
     unit_word: str,
 ) -> Figure:  # fmt: skip
     """Draw the estimate of every known leaf, while its unit was held out, against the known."""
-    shown = list(targets)[:_MOST_PANELS]
-    figure, axes, columns = panels(len(shown), 3.2, 0.5, same_y=False)
-    for axis, target in zip(axes, shown, strict=False):
-        own = held[(held["target"] == target["target"]) & (held["repeat"] == 1)]
-        of = estimates[estimates["target"] == target["target"]]
+    drawn = list(targets)[:_MOST_PANELS]
+    figure, axes, columns = panels(len(drawn), 3.2, 0.5, same_y=False)
+    for axis, target in zip(axes, drawn, strict=False):
+        held_out = held[(held["target"] == target["target"]) & (held["repeat"] == 1)]
+        intervals = estimates[estimates["target"] == target["target"]]
         leaf = ["unit", "session", "leaf"]
-        both = own.merge(of[[*leaf, "estimate_low", "estimate_high"]], on=leaf, how="left")
+        both = held_out.merge(
+            intervals[[*leaf, "estimate_low", "estimate_high"]], on=leaf, how="left"
+        )
         x, y = both["value"].to_numpy(float), both["estimate"].to_numpy(float)
         low, high = (both[f"estimate_{end}"].to_numpy(float) for end in ("low", "high"))
         axis.vlines(x, low, high, color=BLUE, alpha=0.35, linewidth=0.9,
@@ -538,14 +543,14 @@ def draw_trait_estimates(
                   label="estimated = known")  # fmt: skip
         axis.set_title(_titled(target))
         axis.grid(axis="y", color=RULE, linewidth=0.6)
-    finish_panels(axes, len(shown), columns, "known", "estimated")
+    finish_panels(axes, len(drawn), columns, "known", "estimated")
     handles, labels = axes[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside upper left", ncols=3)
     n = "; ".join(
         f"{_words(t['target'])}: n = {counted(int(t['n_leaves']), 'leaf')} of "
-        f"{counted(int(t['n_units']), unit_word)}" for t in shown
+        f"{counted(int(t['n_units']), unit_word)}" for t in drawn
     )  # fmt: skip
-    reached = 100 * float(shown[0]["interval_reached"])
+    reached = 100 * float(drawn[0]["interval_reached"])
     return figures.add(
         figure,
         "trait_estimates",
@@ -560,28 +565,28 @@ def draw_trait_estimates(
 
 def draw_trait_path(figures: FigureSet, targets: Sequence[Row], path: pd.DataFrame) -> Figure:
     """Draw the error of units left out against the number of latent variables."""
-    shown = list(targets)[:_MOST_PANELS]
-    figure, axes, columns = panels(len(shown), 2.6, 0.6, same_y=False)
+    drawn = list(targets)[:_MOST_PANELS]
+    figure, axes, columns = panels(len(drawn), 2.6, 0.6, same_y=False)
     look = looks(list(dict.fromkeys(path["preprocessing"])))
-    for axis, target in zip(axes, shown, strict=False):
-        own = path[path["target"] == target["target"]]
-        for step, part in own.groupby("preprocessing", sort=False):
+    for axis, target in zip(axes, drawn, strict=False):
+        trait_path = path[path["target"] == target["target"]]
+        for step, part in trait_path.groupby("preprocessing", sort=False):
             style = look[str(step)]
             axis.plot(part["n_components"], part["rmse"], color=style.colour, marker=style.marker,
                       markersize=4, linestyle=style.dashes, label=_words(str(step)))  # fmt: skip
-        chosen = own[own["chosen"].astype(bool)]
+        chosen = trait_path[trait_path["chosen"].astype(bool)]
         axis.plot(chosen["n_components"], chosen["rmse"], "o", markersize=10,
                   markerfacecolor="none", markeredgecolor=INK, label="chosen")  # fmt: skip
         axis.set_ylim(bottom=0)
-        axis.set_xticks(sorted({int(n) for n in own["n_components"]}))
+        axis.set_xticks(sorted({int(n) for n in trait_path["n_components"]}))
         axis.set_title(_titled(target))
-    finish_panels(axes, len(shown), columns, "number of latent variables", "error left out")
+    finish_panels(axes, len(drawn), columns, "number of latent variables", "error left out")
     figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=2)
     return figures.add(
         figure,
         "trait_path",
         "Error against the number of latent variables",
-        f"Error of units left out for {counted(len(shown), 'trait')}, by preprocessing.",
+        f"Error of units left out for {counted(len(drawn), 'trait')}, by preprocessing.",
         "Root mean square error over units left out in the outer folds, mean over repeats; no "
         "error bars. The ring is the choice for the model of all leaves: the fewest latent "
         "variables within one standard error of the best. The stated error comes from choices made "
@@ -593,20 +598,20 @@ def draw_trait_wavelengths(
     figures: FigureSet, targets: Sequence[Row], terms: pd.DataFrame
 ) -> Figure:
     """Draw coefficients with their spread, and importance, over wavelengths."""
-    shown = list(targets)[:_MOST_PANELS]
-    figure = new_figure(6.4, 3.6 * len(shown))
-    axes = figure.subplots(2 * len(shown), 1, sharex=True, squeeze=False).ravel()
-    for i, target in enumerate(shown):
-        own = terms[terms["target"] == target["target"]]
+    drawn = list(targets)[:_MOST_PANELS]
+    figure = new_figure(6.4, 3.6 * len(drawn))
+    axes = figure.subplots(2 * len(drawn), 1, sharex=True, squeeze=False).ravel()
+    for i, target in enumerate(drawn):
+        trait_terms = terms[terms["target"] == target["target"]]
         upper, lower = axes[2 * i], axes[2 * i + 1]
-        part = own[own["term"] == "coefficient"]
+        part = trait_terms[trait_terms["term"] == "coefficient"]
         nm, value, sd = (part[c].to_numpy(float) for c in ("wavelength_nm", "value", "sd"))
         upper.fill_between(nm, value - 2 * sd, value + 2 * sd, color=BLUE, alpha=0.2, linewidth=0)
         upper.plot(nm, value, color=BLUE, linewidth=1.2)
         upper.axhline(0, color=FAINT, linewidth=0.8)
         upper.set_ylabel("coefficient")
         upper.set_title(short(_words(target["target"])))
-        part = own[own["term"] == "importance"]
+        part = trait_terms[trait_terms["term"] == "importance"]
         lower.plot(part["wavelength_nm"], part["value"], color=VERMILLION, linewidth=1.2)
         lower.axhline(1, color=FAINT, linewidth=0.8)
         lower.set_ylabel("importance")
@@ -615,7 +620,7 @@ def draw_trait_wavelengths(
         figure,
         "trait_wavelengths",
         "Which wavelengths the estimates rest on",
-        f"Coefficients and importance of {counted(len(shown), 'trait model')} over wavelengths.",
+        f"Coefficients and importance of {counted(len(drawn), 'trait model')} over wavelengths.",
         "Coefficients of spectra after preprocessing, with twice their standard deviation over "
         "models without some units (jackknife). Importance (VIP): its mean square over wavelengths "
         f"is 1.{NOT_TESTED}",
@@ -626,15 +631,17 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
     """Return what the page says of trait models; ``None`` for a study that asks for none."""
     if material.traits is None:
         return None
-    targets = [{**one, "words": _words(str(one["target"]))} for one in material.traits["targets"]]
-    trained = [one for one in targets if one["trained"]]
+    targets = [
+        {**target, "words": _words(str(target["target"]))} for target in material.traits["targets"]
+    ]
+    trained = [target for target in targets if target["trained"]]
     tables = material.tables
     words = contrast_words(
         material.stated_sessions, material.groups.names, ["before", "mean_before"]
     )
     outside = tables["trait_estimates"]
     outside = outside[~outside["inside"].astype(bool)] if len(outside) else outside
-    found: dict[str, Any] = {
+    part: dict[str, Any] = {
         "targets": targets,
         "rivals": [_rival_row(r, material.unit_words) for r in _records(tables["trait_rivals"])],
         "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
@@ -653,12 +660,10 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
     if trained:
         held, estimates = tables["trait_predictions"], tables["trait_estimates"]
         word = material.unit_word
-        found["estimates_figure"] = draw_trait_estimates(figures, trained, held, estimates, word)
-        found["path_figure"] = draw_trait_path(figures, trained, tables["trait_path"])
-        found["wavelengths_figure"] = draw_trait_wavelengths(
-            figures, trained, tables["trait_terms"]
-        )
-    return found
+        part["estimates_figure"] = draw_trait_estimates(figures, trained, held, estimates, word)
+        part["path_figure"] = draw_trait_path(figures, trained, tables["trait_path"])
+        part["wavelengths_figure"] = draw_trait_wavelengths(figures, trained, tables["trait_terms"])
+    return part
 
 
 def in_order_of_sessions(rows: Rows, sessions: Sequence[str]) -> Rows:

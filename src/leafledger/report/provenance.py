@@ -196,9 +196,9 @@ def steps_of(material: Material) -> list[Step]:
 
 def _ordered(material: Material) -> dict[str, Record]:
     places = {s: i for i, s in enumerate(material.days.sessions)}
-    found = [(_name(record), record) for record in material.records.values()]
-    found.sort(key=lambda n: (_place(n[1]["rule"]), places.get(str(n[1].get("session")), -1), n[0]))
-    return dict(found)
+    named = [(_name(record), record) for record in material.records.values()]
+    named.sort(key=lambda n: (_place(n[1]["rule"]), places.get(str(n[1].get("session")), -1), n[0]))
+    return dict(named)
 
 
 def _name(record: Record) -> str:
@@ -241,19 +241,19 @@ def n_links(records: Mapping[str, Record]) -> int:
 
 
 def _reads(record: Record, makers: Mapping[str, tuple[str, str]]) -> list[str]:
-    found = [makers[f["path"]][0] for f in record.get("inputs", []) if f["path"] in makers]
-    return list(dict.fromkeys(found))
+    tasks = [makers[f["path"]][0] for f in record.get("inputs", []) if f["path"] in makers]
+    return list(dict.fromkeys(tasks))
 
 
 def _all_before(name: str, before: Mapping[str, Sequence[str]], order: Sequence[str]) -> list[str]:
     reached: set[str] = set()
     waiting = list(before[name])
     while waiting:
-        one = waiting.pop()
-        if one not in reached:
-            reached.add(one)
-            waiting += before[one]
-    return [one for one in order if one in reached - {name}]
+        step = waiting.pop()
+        if step not in reached:
+            reached.add(step)
+            waiting += before[step]
+    return [step for step in order if step in reached - {name}]
 
 
 def _step(
@@ -468,11 +468,13 @@ def methods_of_page(material: Material) -> MethodsText | None:
 
 
 def _versions(records: Mapping[str, Mapping[str, Any]]) -> list[tuple[str, str]]:
-    found: dict[str, set[str]] = {}
+    versions_of: dict[str, set[str]] = {}
     for record in records.values():
         for name, version in record.get("libraries", {}).items():
-            found.setdefault(str(name), set()).add(str(version))
-    return [(name, " and ".join(sorted(versions))) for name, versions in sorted(found.items())]
+            versions_of.setdefault(str(name), set()).add(str(version))
+    return [
+        (name, " and ".join(sorted(versions))) for name, versions in sorted(versions_of.items())
+    ]
 
 
 def _seeds(records: Mapping[str, Mapping[str, Any]]) -> list[tuple[str, str, str]]:

@@ -159,7 +159,7 @@ def downloads_of(
     inputs
         Role -> path of the files that the report reads.
     """
-    found = {
+    downloads = {
         role: _of_a_file(f"{role}.csv", table, inputs[role])
         for table in TABLES.values()
         for role in [table.report_role]
@@ -171,8 +171,8 @@ def downloads_of(
     worked_out += tables_of(parts.get("unfinished"), parts.get("field_notes"))
     worked_out += _lineage(steps)
     for name, part, columns, rows in worked_out:
-        found[name] = Download(f"{name}.csv", part, csv_text(columns, rows))
-    return found
+        downloads[name] = Download(f"{name}.csv", part, csv_text(columns, rows))
+    return downloads
 
 
 def _of_a_file(name: str, table: Result, path: Path) -> Download:
@@ -233,21 +233,23 @@ def _days(days: Mapping[str, Any]) -> Iterator[Table]:
     yield "spectra_in_numbers", "spectra", heads, spectra
 
 
-def _apart(apart: Mapping[str, Any]) -> Iterator[Table]:
-    path = [{**r, "accuracy_mean": r["mean"]} for r in apart["path"]]
+def _apart(classification: Mapping[str, Any]) -> Iterator[Table]:
+    path = [{**r, "accuracy_mean": r["mean"]} for r in classification["path"]]
     yield "accuracy_by_latent_variables", "accuracy", [
         "split", "n_components", "accuracy_mean", "lowest", "highest", "n_repeats",
     ], path  # fmt: skip
     heads = ["component", "words", "cosine", "spectra_explained", "membership_explained"]
-    yield "latent_variables", "which-wavelengths", heads, apart["components"]
+    yield "latent_variables", "which-wavelengths", heads, classification["components"]
     whole = [
         {"true": row["true"], "predicted": name, "n_scans": cell["n"], "share": cell["share"]}
-        for row in (apart["as_chosen"] or {"rows": []})["rows"]
-        for name, cell in zip(apart["classes"], row["cells"], strict=True)
+        for row in (classification["as_chosen"] or {"rows": []})["rows"]
+        for name, cell in zip(classification["classes"], row["cells"], strict=True)
     ]
     heads = ["true", "predicted", "n_scans", "share"]
     yield "confusion_of_procedure", "confusion", heads, whole
-    rivals = [{**r, "procedure": r["name"], "accuracy_mean": r["mean"]} for r in apart["rivals"]]
+    rivals = [
+        {**r, "procedure": r["name"], "accuracy_mean": r["mean"]} for r in classification["rivals"]
+    ]
     heads = ["procedure", "accuracy_mean", "lowest", "highest"]
     yield "rivals_by_scans", "rivals", heads, rivals
 
@@ -276,10 +278,10 @@ def _lineage(steps: Sequence[Step]) -> Iterator[Table]:
     heads = ["step", "what", "path", "sha256", "bytes", "written_by"]
     yield "files", "", heads, files
     settings = [
-        {"step": s.name, "setting": one.name, "value": one.value, "default": one.default,
-         "differs": one.changed}
+        {"step": s.name, "setting": row.name, "value": row.value, "default": row.default,
+         "differs": row.changed}
         for s in steps
-        for one in [*s.changed, *s.design, *s.same]
+        for row in [*s.changed, *s.design, *s.same]
     ]  # fmt: skip
     yield "settings", "", ["step", "setting", "value", "default", "differs"], settings
 

@@ -139,14 +139,14 @@ def _write_front(book: Any, looks: _Looks, front: Sequence[Sequence[Any]], names
     page.hide_gridlines(2)
     for i, width in enumerate((24, 70, 11, 44, 68)):
         page.set_column(i, i, width)
-    for at, row in enumerate(front):
+    for row_index, row in enumerate(front):
         for column, value in enumerate(row):
             if column == 0 and value in names:
-                page.write_url(at, column, f"internal:'{value}'!A1", looks.link, value)
-            elif at == 0:
-                _write_cell(page, at, column, value, looks.title)
+                page.write_url(row_index, column, f"internal:'{value}'!A1", looks.link, value)
+            elif row_index == 0:
+                _write_cell(page, row_index, column, value, looks.title)
             else:
-                _write_cell(page, at, column, value, looks.wrapped)
+                _write_cell(page, row_index, column, value, looks.wrapped)
 
 
 def _write_sheet(book: Any, looks: _Looks, sheet: Sheet) -> None:
@@ -158,22 +158,22 @@ def _write_sheet(book: Any, looks: _Looks, sheet: Sheet) -> None:
         long = any(isinstance(v, str) and len(v) > _WIDEST and " " in v for v in values)
         page.set_column(i, i, _width(column.heading, values), looks.wrapped if long else None)
         page.write_string(0, i, plain(column.heading), looks.head)
-    at = 0
+    row_index = 0
     cells = _Cells(page, looks, len(sheet.columns))
     for source in (first, rows):
         for row in source:
-            if at == fits(sheet):
+            if row_index == fits(sheet):
                 break
-            at += 1
-            page.put_row(at, cells.of(at + 1, row))
+            row_index += 1
+            page.put_row(row_index, cells.of(row_index + 1, row))
     page.freeze_panes(1, 1)
-    page.autofilter(0, 0, at, max(0, len(sheet.columns) - 1))
+    page.autofilter(0, 0, row_index, max(0, len(sheet.columns) - 1))
 
 
 def _width(heading: str, values: Iterable[Any]) -> float:
     """Return the width of a column: that of its longest value, the heading over two lines."""
-    shown = [len(_shown(value)) for value in values]
-    longest = max([*shown, -(-len(heading) // 2), *(len(w) + 3 for w in heading.split())])
+    lengths = [len(_shown(value)) for value in values]
+    longest = max([*lengths, -(-len(heading) // 2), *(len(w) + 3 for w in heading.split())])
     return float(min(_WIDEST, max(_NARROWEST, longest + 2)))
 
 
@@ -253,29 +253,29 @@ class _Cells:
                 out.append(self._other(f"{name}{number}", style, value))
         return "".join(out)
 
-    def _other(self, place: str, style: str, value: Any) -> str:
+    def _other(self, cell: str, style: str, value: Any) -> str:
         if isinstance(value, str):
-            return self._text(place, style, value) if value else ""
+            return self._text(cell, style, value) if value else ""
         if isinstance(value, bool | np.bool_):
-            return f'<c r="{place}"{style} t="b"><v>{int(value)}</v></c>'
+            return f'<c r="{cell}"{style} t="b"><v>{int(value)}</v></c>'
         if isinstance(value, int | np.integer) and abs(int(value)) <= _EXACT:
-            return f'<c r="{place}"{style}><v>{int(value):.16G}</v></c>'
+            return f'<c r="{cell}"{style}><v>{int(value):.16G}</v></c>'
         if isinstance(value, float | np.floating) and math.isfinite(value):
-            return f'<c r="{place}"{style}><v>{float(value):.16G}</v></c>'
+            return f'<c r="{cell}"{style}><v>{float(value):.16G}</v></c>'
         if is_missing(value):
             return ""
         # The format has no infinity, and whole numbers beyond 2^53 would lose digits.
         text = value.isoformat() if isinstance(value, dt.datetime) else str(value)
-        return self._text(place, style, text)
+        return self._text(cell, style, text)
 
-    def _text(self, place: str, style: str, text: str) -> str:
-        known = self._texts.get(text)
-        if known is None:
-            known = self._texts[text] = _inline_text(text)
-        as_text, inline = known
+    def _text(self, cell: str, style: str, text: str) -> str:
+        prepared = self._texts.get(text)
+        if prepared is None:
+            prepared = self._texts[text] = _inline_text(text)
+        as_text, inline = prepared
         if as_text:  # so that it stays text when somebody edits the cell
             style = _style(self._looks.as_text)
-        return f'<c r="{place}"{style} t="inlineStr"><is>{inline}</is></c>'
+        return f'<c r="{cell}"{style} t="inlineStr"><is>{inline}</is></c>'
 
 
 def _style(look: Any) -> str:
@@ -355,12 +355,12 @@ def _files(name: str, sessions: Iterable[str]) -> list[str]:
 
 
 def _findings(material: Material) -> Iterator[Sheet]:
-    found = [row for row in material.effects_summary.get("findings") or [] if row]
-    sentences = [[str(row.get("id", "")), str(row.get("sentence", ""))] for row in found]
+    findings = [row for row in material.effects_summary.get("findings") or [] if row]
+    sentences = [[str(row.get("id", "")), str(row.get("sentence", ""))] for row in findings]
     history = [["plan on record", text] for text in material.plan_sentences]
     marks = [
         [str(row.get("id", "")), f"Verdict: {mark}"]
-        for row in found
+        for row in findings
         for mark in [_mark(material, str(row.get("id", "")))]
         if mark
     ]
@@ -448,8 +448,8 @@ def _spectra_sheet(material: Material) -> Sheet:
     columns = [Column("wavelength", "nm", "wavelength in air")]
     values: list[Any] = [axis]
     for session in material.days.sessions:
-        found = summaries_by_group(material.spectra, material.groups, session)
-        for group, summary in found.items():
+        summaries = summaries_by_group(material.spectra, material.groups, session)
+        for group, summary in summaries.items():
             n = f"{group} in {session}, n = {summary.n_units} {material.unit_words}"
             columns.append(Column(f"{group} {session} mean", "1", f"mean reflectance of {n}"))
             values.append(summary.mean)
@@ -483,15 +483,15 @@ def _class_summary(material: Material) -> Iterator[Sheet]:
         yield _document("classes_summary", words, rows)
 
 
-def _flat(value: Any, place: str) -> Iterator[tuple[str, Any]]:
+def _flat(value: Any, key_path: str) -> Iterator[tuple[str, Any]]:
     if isinstance(value, Mapping):
         for key, inner in value.items():
-            yield from _flat(inner, f"{place}.{key}" if place else str(key))
+            yield from _flat(inner, f"{key_path}.{key}" if key_path else str(key))
     elif isinstance(value, list):
         for i, inner in enumerate(value, start=1):
-            yield from _flat(inner, f"{place}.{i}")
+            yield from _flat(inner, f"{key_path}.{i}")
     else:
-        yield place, value
+        yield key_path, value
 
 
 def _sheet_of(

@@ -161,14 +161,14 @@ def further_tables(
         if kind not in tables:
             continue
         rows = tables[kind]
-        kept, left = kept_rows(rows)
+        kept, n_left = kept_rows(rows)
         out.append(
             {
                 "kind": kind,
                 "title": f"{heading}: {counted(len(rows), 'test')}, {tally(rows)}",
                 "note": _NOTES[kind],
                 "rows": effect_rows(kept, words),
-                "left": left,
+                "left": n_left,
             }
         )
     return out
@@ -282,10 +282,10 @@ def time_course_part(material: Material, figures: FigureSet) -> dict[str, Any]:
 def _tables(effects: pd.DataFrame, words: dict[str, str]) -> dict[str, Any]:
     """Return the tests between sessions and groups, and in tables of their own all others."""
     tables = by_kind(effects)
-    between, left = kept_rows(tables.get(BETWEEN, effects.iloc[:0]))
+    between, n_left = kept_rows(tables.get(BETWEEN, effects.iloc[:0]))
     return {
         "between": effect_rows(between, words),
-        "between_left": left,
+        "between_left": n_left,
         "further": further_tables(tables, words),
     }
 

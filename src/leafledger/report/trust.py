@@ -155,17 +155,17 @@ def data_verdict(
     # What concerns whole sessions stands before what concerns one reference or scan.
     measuring.sort(key=lambda warning: warning["rule"] != "acceptance")
     heed = [_in_short(measuring[0])] if measuring else []
-    taken = f"{format_count(n - n_out)} of {format_count(n)} leaf scans took part."
+    scans_words = f"{format_count(n - n_out)} of {format_count(n)} leaf scans took part."
     if n and n_out >= _MANY_OUT * n:
         heed.insert(0, f"{round(100 * n_out / n)} % of the leaf scans had to be left out")
         return {
             "word": "Doubtful",
             "heed": heed,
-            "scans": taken,
+            "scans": scans_words,
             "others": len(warnings) - len(heed) + 1,
         }
     word = "To heed" if measuring else "Good"
-    return {"word": word, "heed": heed, "scans": taken, "others": len(warnings) - len(heed)}
+    return {"word": word, "heed": heed, "scans": scans_words, "others": len(warnings) - len(heed)}
 
 
 def _in_short(warning: Mapping[str, str]) -> str:
@@ -197,7 +197,7 @@ def trust_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     faults, outliers = draw_flagged_scans(figures, material)
     present = {role for table in material.scans.values() for role in table.rows["role"]}
     settings = material.records.get("acceptance", {}).get("settings", {})
-    asked = settings.get("range", {}).get("signal_to_noise")
+    required = settings.get("range", {}).get("signal_to_noise")
     return {
         "sessions": [_session(material, row) for row in material.design["sessions"]],
         "roles": [role for role in _ROLES if role in present],
@@ -208,7 +208,7 @@ def trust_part(material: Material, figures: FigureSet) -> dict[str, Any]:
         "flags": _flags(material),
         "range": _range(material),
         "signal": _signal(material),
-        "signal_figure": draw_signal(figures, material, float(asked) if asked else None),
+        "signal_figure": draw_signal(figures, material, float(required) if required else None),
         "fault_figure": faults,
         "replicate_figure": outliers,
         "reference_figures": [
@@ -438,7 +438,7 @@ def _named_sessions(material: Material, sessions: Sequence[str]) -> list[str]:
 def _signal_caption(
     signal: Mapping[str, pd.DataFrame], named: Sequence[str], threshold: float | None
 ) -> str:
-    asked = f" Dotted line: the {format_number(threshold)} that was asked for." if threshold else ""
+    limit = f" Dotted line: the {format_number(threshold)} that was asked for." if threshold else ""
     lines = "One line per session"
     if len(named) < len(signal):
         lines += f"; {named[0]} by name, the other {len(signal) - 1} in grey"
@@ -447,7 +447,7 @@ def _signal_caption(
     if len(named) < len(signal):
         n = f"{min(whites)} to {max(whites)} a session"
     return (
-        f"{lines}. Number of white references: {n}.{asked} Shaded: the trusted range. The scale is "
+        f"{lines}. Number of white references: {n}.{limit} Shaded: the trusted range. The scale is "
         "logarithmic. A dark leaf has a lower ratio than the white panel. No error bars: each "
         f"ratio is a single number.{NOT_TESTED}"
     )
@@ -535,6 +535,6 @@ def _said(row: Mapping[str, Any]) -> str:
 
 
 def _places(places: Sequence[str]) -> str:
-    shown = ", ".join(places[:_PLACES_SHOWN])
+    text = ", ".join(places[:_PLACES_SHOWN])
     more = len(places) - _PLACES_SHOWN
-    return f"{shown} and {more} more" if more > 0 else shown
+    return f"{text} and {more} more" if more > 0 else text

@@ -110,7 +110,7 @@ def reference_course(
     # The signal of a white is told per millisecond: one series whatever the integration time.
     ms = facts["integration_ms"].to_numpy(dtype=np.float64)
     series = np.full(len(ms), np.nan) if role == "white" else ms
-    away = _deviation(values, series, faulty, relative=role == "white")
+    deviation = _deviation(values, series, faulty, relative=role == "white")
     hours = facts["hours"].to_numpy(dtype=np.float64)
     timed = bool(np.isfinite(hours).all())
     return ReferenceCourse(
@@ -118,9 +118,9 @@ def reference_course(
         time=hours if timed else facts["place"].to_numpy(dtype=np.float64) + 1,
         timed=timed,
         series=series,
-        level=away.mean(axis=1),
-        low=away.min(axis=1),
-        high=away.max(axis=1),
+        level=deviation.mean(axis=1),
+        low=deviation.min(axis=1),
+        high=deviation.max(axis=1),
         bad=np.asarray(faulty, dtype=np.bool_),
         tolerance=tolerance,
     )
@@ -231,8 +231,8 @@ def _tolerance(
 ) -> float | None:
     if role == "white":
         settings = material.records.get(f"quality.{session}", {}).get("settings", {})
-        asked = settings.get("checks", {}).get("reference_drift")
-        return None if asked is None else float(asked)
+        drift = settings.get("checks", {}).get("reference_drift")
+        return None if drift is None else float(drift)
     tolerance = dark_tolerance(material.by_session["quality"].get(session))
     if tolerance is not None:
         return tolerance
@@ -348,10 +348,10 @@ def _course_caption(
         symbols = " (one kind of symbol for each, the shortest filled)" if most > 1 else ""
         series = f" and integration time{symbols}"
     named = [scan for c in courses for scan, bad in zip(c.scans, c.bad, strict=True) if bad]
-    left = len(named) - _NAMED_IN_CAPTION
+    n_left = len(named) - _NAMED_IN_CAPTION
     cross = " No reference is at fault."
     if named:
-        names = ", ".join(named[:_NAMED_IN_CAPTION]) + (f" and {left} more" if left > 0 else "")
+        names = ", ".join(named[:_NAMED_IN_CAPTION]) + (f" and {n_left} more" if n_left > 0 else "")
         cross = f" Crosses with numbers: at fault ({names})."
     return (
         f"One symbol per {role} reference: its mean deviation at up to four wavelengths (550, 680, "
@@ -437,8 +437,8 @@ def _checks(rules: Sequence[str]) -> list[str]:
 def _reason(row: Mapping[str, Any]) -> str:
     if row["rule"] != "decision":
         return str(row["reason"])
-    by = f" ({row['by']})" if row["by"] else ""
-    return f"Decided: {row['reason'] or 'no reason given'}{by}."
+    decided_by = f" ({row['by']})" if row["by"] else ""
+    return f"Decided: {row['reason'] or 'no reason given'}{decided_by}."
 
 
 def _from_checks(

@@ -83,14 +83,14 @@ class Work:
 
     def bibtex(self) -> str:
         """Return the entry for BibTeX."""
-        place = {"article": "journal", "book": "publisher", "misc": "howpublished"}
+        container = {"article": "journal", "book": "publisher", "misc": "howpublished"}
         fields = {
             "author": " and ".join(
                 f"{{{name}}}" if " " in name and "," not in name else name for name in self.authors
             ),
             "year": self.year,
             "title": f"{{{tex(self.title)}}}" if self.title else "",
-            place.get(self.kind, "booktitle"): tex(self.where),
+            container.get(self.kind, "booktitle"): tex(self.where),
             "volume": self.volume,
             "pages": self.pages.replace("-", "--"),
             "annote": self._note,
@@ -382,11 +382,11 @@ def works_in(authors: str, year: str, journal: str) -> list[Work]:
         named *= len(places)
     works = []
     where = ""
-    for (who, when), place in zip(named, places, strict=True):
-        found = _PLACE.fullmatch(place)
-        where = (found["where"] if found else place) or where
+    for (who, when), reference in zip(named, places, strict=True):
+        match = _PLACE.fullmatch(reference)
+        where = (match["where"] if match else reference) or where
         names = tuple(part for part in re.split(r", | and ", who) if part)
-        first = f"{found['volume']}:{found['pages'].partition('-')[0]}" if found else ""
+        first = f"{match['volume']}:{match['pages'].partition('-')[0]}" if match else ""
         works.append(
             Work(
                 _slug(names[0]) + when,
@@ -394,9 +394,9 @@ def works_in(authors: str, year: str, journal: str) -> list[Work]:
                 when,
                 _TITLES.get(f"{when} {first or _slug(names[0])}", ""),
                 where,
-                found["volume"] if found else "",
-                found["pages"] if found else "",
-                "article" if found else "misc",
+                match["volume"] if match else "",
+                match["pages"] if match else "",
+                "article" if match else "misc",
             )
         )
     return works
@@ -424,9 +424,9 @@ def _works_of_catalogue() -> dict[str, tuple[Work, ...]]:
     # One work may be named with all its authors in one row and with "others" in the next.
     whole: dict[tuple[str, str, str], Work] = {}
     for work in (work for works in rows.values() for work in works):
-        place = (work.where, work.volume, work.pages)
-        if place not in whole or len(work.authors) > len(whole[place].authors):
-            whole[place] = work
+        source = (work.where, work.volume, work.pages)
+        if source not in whole or len(work.authors) > len(whole[source].authors):
+            whole[source] = work
     rows = {
         name: [whole[work.where, work.volume, work.pages] for work in works]
         for name, works in rows.items()
@@ -439,8 +439,8 @@ def _works_of_catalogue() -> dict[str, tuple[Work, ...]]:
 
     def named(work: Work) -> Work:
         of_key = same[work.key]
-        taken = work.key in WORKS or len(of_key) > 1
-        letter = chr(ord("a") + of_key.index(work)) if taken else ""
+        needs_letter = work.key in WORKS or len(of_key) > 1
+        letter = chr(ord("a") + of_key.index(work)) if needs_letter else ""
         return replace(work, key=f"{work.key}{letter}")
 
     return {name: tuple(map(named, works)) for name, works in rows.items()}

@@ -510,16 +510,16 @@ def residuals(feature: Floats, others: Floats, bent: tuple[int, ...]) -> Residua
     terms = _terms(others, bent)
     n, n_terms = terms.shape
     weight = np.ones(n)
-    left, scale = feature, 0.0
+    residual, scale = feature, 0.0
     for _ in range(_ROUNDS):
-        left = feature - terms @ _least_squares(terms, feature, weight)
+        residual = feature - terms @ _least_squares(terms, feature, weight)
         # The fit has bent towards the data: fewer degrees of freedom than scans.
-        scale = max(float(robust_sd(left)) * float(np.sqrt(n / (n - n_terms))), 1e-9)
-        far = np.abs(left) / (_BIWEIGHT * scale)
+        scale = max(float(robust_sd(residual)) * float(np.sqrt(n / (n - n_terms))), 1e-9)
+        far = np.abs(residual) / (_BIWEIGHT * scale)
         weight = np.where(far < 1, (1 - far**2) ** 2, 0.0)
     kept = terms[weight > 0]
     hat = np.einsum("ij,jk,ik->i", terms, np.linalg.pinv(kept.T @ kept, hermitian=True), terms)
-    return Residuals(np.asarray(left, dtype=np.float64), np.asarray(hat < LEVERAGE), scale)
+    return Residuals(np.asarray(residual, dtype=np.float64), np.asarray(hat < LEVERAGE), scale)
 
 
 def _least_squares(terms: Floats, values: Floats, weight: Floats) -> Floats:

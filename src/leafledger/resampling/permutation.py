@@ -421,8 +421,8 @@ def within_blocks(values: Array, blocks: Sequence[str]) -> Array:
     >>> within_blocks(np.array([[1.0], [5.0], [3.0]]), ["A", "B", "A"]).tolist()
     [[-1.0], [0.0], [1.0]]
     """
-    of = block_matrix(blocks)
-    return np.asarray(values - of @ (of.T @ values / of.sum(axis=0)[:, None]))
+    indicator = block_matrix(blocks)
+    return np.asarray(values - indicator @ (indicator.T @ values / indicator.sum(axis=0)[:, None]))
 
 
 def weights_of(member: NDArray[np.bool_], blocks: Sequence[str]) -> Weights:

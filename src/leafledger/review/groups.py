@@ -438,7 +438,7 @@ def leaf_view(
 def reference_view(scans: Sequence[Scan], raw: SessionSpectra, facts: ScanFacts) -> dict[str, Any]:
     """Return the references of one role and session to draw; nothing is decided about them."""
     drawn = _drawn(scans, facts)
-    away = _departures([s for s in scans if s.scan in raw.place], raw, facts)
+    departures = _departures([s for s in scans if s.scan in raw.place], raw, facts)
     x = raw.wavelength_nm
 
     def line(scan: str, values: Mapping[str, Floats]) -> list[list[float]]:
@@ -452,7 +452,7 @@ def reference_view(scans: Sequence[Scan], raw: SessionSpectra, facts: ScanFacts)
             {
                 **_about(scan, facts),
                 "line": line(scan.scan, values),
-                "departure": line(scan.scan, away),
+                "departure": line(scan.scan, departures),
             }
             for scan in scans
         ],

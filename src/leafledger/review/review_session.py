@@ -430,7 +430,7 @@ class ReviewSession:
         """
         return photos_of(self.study).small(scan)
 
-    def save(self, by: str, asked: Sequence[DecisionRequest]) -> dict[str, Any]:
+    def save(self, by: str, requests: Sequence[DecisionRequest]) -> dict[str, Any]:
         """Write decisions.
 
         Raises
@@ -439,9 +439,9 @@ class ReviewSession:
             If one cannot be written as it is; nothing is written then.
         """
         if self.effects_seen:
-            asked = [replace(a, reason=a.reason and a.reason + AFTER_EFFECTS) for a in asked]
+            requests = [replace(a, reason=a.reason and a.reason + AFTER_EFFECTS) for a in requests]
         when = dt.datetime.now().isoformat(timespec="seconds")
-        saved = sheet_changes.save(self.folder, self._samples(), asked, by, when)
+        saved = sheet_changes.save(self.folder, self._samples(), requests, by, when)
         name = secrets.token_hex(8)
         with self._lock:
             if saved.lines:

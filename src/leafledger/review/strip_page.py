@@ -258,10 +258,10 @@ class StripPhotograph:
             read_chromatograms(draft, SHEET, self.leaves)
         strips_folder = not_through_a_link(folder / STRIPS)
         paths = [strips_folder / f"{marked.strip}.csv", strips_folder / f"{marked.strip}.json"]
-        taken = [path for path in paths if path.exists()]
-        if taken and not replace:
+        existing = [path for path in paths if path.exists()]
+        if existing and not replace:
             raise input_fault(
-                f"{STRIPS}/{taken[0].name}", "a file of this name", "none yet",
+                f"{STRIPS}/{existing[0].name}", "a file of this name", "none yet",
                 "Name this strip otherwise, or ask for the old one to be replaced (--replace).",
             )  # fmt: skip
         write_text(paths[0], profile_text(density_profile(self.pixels, marked)))

@@ -120,18 +120,18 @@ def open_profile(name: str) -> Profile:
 def _find(name: str) -> Path:
     from snakemake.cli import get_profile_dir
 
-    found = get_profile_dir(name) if name else None
+    profile_location = get_profile_dir(name) if name else None
     shipped = _shipped() / name / "config.yaml"
-    if found is not None:
-        return Path(found[1]).resolve()
+    if profile_location is not None:
+        return Path(profile_location[1]).resolve()
     if name and Path(name).name == name and shipped.is_file():
         return shipped
-    known = ", ".join(shipped_profiles())
+    shipped_names = ", ".join(shipped_profiles())
     raise InputFault(
         Problem(
             file="--profile",
             found=f'no profile "{name}"',
-            expected=f"a folder that holds a config.yaml, or one of {known}",
+            expected=f"a folder that holds a config.yaml, or one of {shipped_names}",
             mend="Name one of these, or the path of your own: docs/cluster.md shows how to make it "
             "from that for SLURM.",
         )
@@ -189,12 +189,12 @@ def _executor_problems(profile: Profile) -> list[Problem]:
 
 def _argument_problems(profile: Profile) -> list[Problem]:
     """Let Snakemake read the profile, and pass on what it says."""
-    said = io.StringIO()
+    error_output = io.StringIO()
     try:
-        with redirect_stderr(said):
+        with redirect_stderr(error_output):
             _, args = _arguments(profile)
     except SystemExit:
-        lines = [line for line in said.getvalue().splitlines() if "error" in line.lower()]
+        lines = [line for line in error_output.getvalue().splitlines() if "error" in line.lower()]
         what = lines[-1].split("error:", 1)[-1].strip() if lines else "Snakemake refuses it"
     except Exception as error:  # noqa: BLE001  Snakemake's own, of any kind
         what = " ".join(str(error).split()) or type(error).__name__
@@ -325,8 +325,8 @@ def _use_own_executor() -> None:
         async def sleep(self) -> None:
             began = self.__dict__.setdefault("_began", time.monotonic())
             longest = max(_SHORTEST_S, (time.monotonic() - began) / 10)
-            own: float = super().next_seconds_between_status_checks
-            self.next_seconds_between_status_checks = min(own, longest)
+            default_s: float = super().next_seconds_between_status_checks
+            self.next_seconds_between_status_checks = min(default_s, longest)
             await super().sleep()
 
         def report_job_error(self, job_info: Any, msg: str | None = None, **more: Any) -> None:
@@ -379,14 +379,14 @@ class Cluster:
         batch = self._batch(study, stale, digests)
         for attempt in range(1, _ATTEMPTS + 1):
             with StudyWorkflow.holding(study):
-                said = self._submit(study.folder, batch, attempt)
+                plugin_log = self._submit(study.folder, batch, attempt)
             digests.save()
             # As a run judges its levels: the table of the variants, if asked for, is in place.
-            left = {one.task for one in outdated(study, digests, tasks(study))} & {*batch}
-            if not left:
+            unfinished = {entry.task for entry in outdated(study, digests, tasks(study))} & {*batch}
+            if not unfinished:
                 return True
-            refused, cut = self._cut_off(study.folder, said, batch)
-            batch = [] if refused else self._worth_another_try(study, batch, left)
+            refused, cut = self._cut_off(study.folder, plugin_log, batch)
+            batch = [] if refused else self._worth_another_try(study, batch, unfinished)
             if not batch or attempt == _ATTEMPTS:
                 self._tell_end(study.folder, refused, cut, batch)
                 return False
@@ -403,7 +403,7 @@ class Cluster:
         last = RULES[-1].name
         if any(task.rule == last for task in stale):
             return [*stale]
-        planned = {one.task for one in outdated(study, digests, tasks(study))} | {*stale}
+        planned = {entry.task for entry in outdated(study, digests, tasks(study))} | {*stale}
         return [task for task in tasks(study) if task in planned and task.rule != last]
 
     def _submit(self, folder: Path, batch: Sequence[Task], attempt: int) -> str:
@@ -441,7 +441,7 @@ class Cluster:
             return file.read().decode("utf-8", "replace")
 
     def _cut_off(
-        self, folder: Path, said: str, batch: Sequence[Task]
+        self, folder: Path, plugin_log: str, batch: Sequence[Task]
     ) -> tuple[Sequence[str], list[str]]:
         """Return what the scheduler said to jobs that it did not take, and which jobs were cut."""
         cut = jobs_cut_off(folder, self.given.token)
@@ -449,25 +449,25 @@ class Cluster:
             named = ", ".join(job.task or "" for job in cut)
             what = "ended from outside (out of memory or time, a lost node, or killed)"
             return (), [f"{named}: {what}"] if cut else []
-        of_plugin = read_plugin_log(said)
-        known = {job.cluster_job for job in cut if job.cluster_job}
+        of_plugin = read_plugin_log(plugin_log)
+        cut_ids = {job.cluster_job for job in cut if job.cluster_job}
         words = [
             f"{_named(end, cut, batch)}: {end.words()}"
-            for end in ends_of(folder, known | {*of_plugin.failed})
-            if end.id in known or end.is_cut
+            for end in ends_of(folder, cut_ids | {*of_plugin.failed})
+            if end.id in cut_ids or end.is_cut
         ]
         return of_plugin.refused, words
 
     def _worth_another_try(
-        self, study: Study, batch: Sequence[Task], left: Collection[Task]
+        self, study: Study, batch: Sequence[Task], unfinished: Collection[Task]
     ) -> list[Task]:
         """Return what is left and does not rest on a task that would fail again."""
         done = events.events_of(study.folder, self.given.run)
         hopeless = {e["task"] for e in done if e.get("fails_again")}
         out: list[Task] = []
-        lost = {path for task in left if task.name in hopeless for path in _written(task)}
+        lost = {path for task in unfinished if task.name in hopeless for path in _written(task)}
         for task in batch:
-            if task not in left or task.name in hopeless:
+            if task not in unfinished or task.name in hopeless:
                 continue
             if lost & {*inputs(study, task).values()}:
                 lost |= {*_written(task)}

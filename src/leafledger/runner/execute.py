@@ -129,13 +129,13 @@ def _done_here(
 ) -> bool:
     """Do the tasks of a level that must run on this machine; return whether all are up to date."""
     ended_well = run_tasks(study, stale, cores)
-    left = _stale(study, level, digests)
-    if left and all(_said_done(study.folder, run, task) for task in left):
+    unfinished = _stale(study, level, digests)
+    if unfinished and all(_said_done(study.folder, run, task) for task in unfinished):
         # Snakemake takes back what a task wrote if the clock was set back at that moment: once
         # more, from the store.
-        ended_well = run_tasks(study, left, cores)
-        left = _stale(study, level, digests)
-    return ended_well and not left
+        ended_well = run_tasks(study, unfinished, cores)
+        unfinished = _stale(study, level, digests)
+    return ended_well and not unfinished
 
 
 def changed_meanwhile(study: Study, run: str, digests: FileDigests) -> str:
@@ -286,10 +286,10 @@ def _restored(
         if record is None:
             return False
         clear_folders(study.folder, task, record)
-        told = put_record(study.folder, task, record)
+        record_digest = put_record(study.folder, task, record)
         write_text(study.folder / LOGS / f"{task.name}.log", "")
         task_run.begin()
-        task_run.end(Ended("restored", key=key, record=told))
+        task_run.end(Ended("restored", key=key, record=record_digest))
     except OSError:
         # Without a record the task is left to a step, which meets the same and says so.
         with suppress(OSError):
@@ -300,12 +300,12 @@ def _restored(
 
 def _key(study: Study, task: Task, digests: FileDigests) -> str | None:
     """Return the key of a task's result, ``None`` if an input is missing."""
-    found = {role: digests.of(path) for role, path in inputs(study, task).items()}
-    known = {role: digest for role, digest in found.items() if digest is not None}
-    if len(known) < len(found):
+    digest_by_role = {role: digests.of(path) for role, path in inputs(study, task).items()}
+    present = {role: digest for role, digest in digest_by_role.items() if digest is not None}
+    if len(present) < len(digest_by_role):
         return None
     settings = settings_of(study, task.rule, task.session)
-    return key_of(task.rule, task.session, settings, known, code_of_task(task))
+    return key_of(task.rule, task.session, settings, present, code_of_task(task))
 
 
 if __name__ == "__main__":

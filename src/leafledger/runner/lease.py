@@ -205,25 +205,25 @@ def _write_beside(path: Path, owner: Owner) -> Path:
 # --- the lease ------------------------------------------------------------------------------------
 
 
-def _numbers(place: Path) -> list[int]:
+def _numbers(lease_folder: Path) -> list[int]:
     """Return the numbers of the leases that are there, the highest last."""
     try:
-        names = [path.name for path in place.iterdir()]
+        names = [path.name for path in lease_folder.iterdir()]
     except OSError:
         return []
     return sorted(int(name) for name in names if name.isdigit())
 
 
-def _path(place: Path, number: int) -> Path:
-    return place / f"{number:08d}"
+def _path(lease_folder: Path, number: int) -> Path:
+    return lease_folder / f"{number:08d}"
 
 
-def _newest(place: Path) -> tuple[int, Owner | None]:
+def _newest(lease_folder: Path) -> tuple[int, Owner | None]:
     """Return number and owner of the newest lease; 0 if there is none, no owner if given up."""
-    numbers = _numbers(place)
+    numbers = _numbers(lease_folder)
     if not numbers:
         return 0, None
-    path = _path(place, numbers[-1])
+    path = _path(lease_folder, numbers[-1])
     seen = _date(path)
     if seen is None or seen[1] == _GIVEN_UP:
         return numbers[-1], None
@@ -246,10 +246,12 @@ class Lease(_Heartbeat):
         Seconds between two heartbeats.
     """
 
-    def __init__(self, place: Path, number: int, owner: Owner, beat_s: float = BEAT_S) -> None:
-        self._place, self._number, self.owner = place, number, owner
+    def __init__(
+        self, lease_folder: Path, number: int, owner: Owner, beat_s: float = BEAT_S
+    ) -> None:
+        self._place, self._number, self.owner = lease_folder, number, owner
         self.lost = False
-        super().__init__(_path(place, number), beat_s)
+        super().__init__(_path(lease_folder, number), beat_s)
 
     @property
     def token(self) -> str:
@@ -325,31 +327,31 @@ def take_lease(
     OSError
         If the folder cannot be written to.
     """
-    place = not_through_a_link(folder / FOLDER)
+    lease_folder = not_through_a_link(folder / FOLDER)
     owner = new_owner(machine)
     try:
-        place.mkdir(parents=True, exist_ok=True)
-        number, before = _wait_for_death(place, machine, alone_here, stale_s)
+        lease_folder.mkdir(parents=True, exist_ok=True)
+        number, before = _wait_for_death(lease_folder, machine, alone_here, stale_s)
         if at_work := jobs_at_work(folder, machine, stale_s):
             raise InputFault(_jobs_go_on(before, at_work))
         if before is not None and (problem := queued()) is not None:
             raise InputFault(problem)
         owner = replace(owner, token=f"{number + 1}-{owner.token}")
-        if not _make(_path(place, number + 1), owner):
-            raise InputFault(_held(_newest(place)[1]))
+        if not _make(_path(lease_folder, number + 1), owner):
+            raise InputFault(_held(_newest(lease_folder)[1]))
     except OSError as error:
         if error.errno in _NO_ROOM:
             return None
         raise
-    if _numbers(place)[-1] != number + 1:
-        remove_file(_path(place, number + 1))
-        raise InputFault(_held(_newest(place)[1]))
-    _remove_older(place, number + 1)
-    return Lease(place, number + 1, owner, beat_s)
+    if _numbers(lease_folder)[-1] != number + 1:
+        remove_file(_path(lease_folder, number + 1))
+        raise InputFault(_held(_newest(lease_folder)[1]))
+    _remove_older(lease_folder, number + 1)
+    return Lease(lease_folder, number + 1, owner, beat_s)
 
 
 def _wait_for_death(
-    place: Path, machine: Machine, alone_here: bool, stale_s: float
+    lease_folder: Path, machine: Machine, alone_here: bool, stale_s: float
 ) -> tuple[int, Owner | None]:
     """Return number and owner of a lease that nobody holds: given up, or of an owner that died.
 
@@ -359,11 +361,11 @@ def _wait_for_death(
         If its owner gives a sign of life.
     """
     while True:
-        number, owner = _newest(place)
+        number, owner = _newest(lease_folder)
         if owner is None or (alone_here and owner.machine == machine.identity):
             return number, owner
-        silent = _silent([_path(place, number)], stale_s)
-        again, now_there = _newest(place)
+        silent = _silent([_path(lease_folder, number)], stale_s)
+        again, now_there = _newest(lease_folder)
         if silent and again == number:
             return number, owner
         if not silent and now_there is not None:
@@ -399,10 +401,10 @@ def _make_without_links(path: Path, owner: Owner) -> bool:
     return True
 
 
-def _remove_older(place: Path, number: int) -> None:
-    for other in _numbers(place):
+def _remove_older(lease_folder: Path, number: int) -> None:
+    for other in _numbers(lease_folder):
         if other < number:
-            remove_file(_path(place, other))
+            remove_file(_path(lease_folder, other))
 
 
 def _held(owner: Owner | None) -> Problem:
@@ -553,10 +555,10 @@ def jobs_cut_off(folder: Path, token: str) -> list[Owner]:
 
     Ask only when none of these jobs runs any more: each was killed in the middle of its task.
     """
-    found = []
+    cut_jobs = []
     for path in _job_files(folder, token):
         job = _read(path)
         remove_file(path)
         if job is not None:
-            found.append(job)
-    return found
+            cut_jobs.append(job)
+    return cut_jobs

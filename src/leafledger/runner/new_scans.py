@@ -70,8 +70,8 @@ def scans_of_files(files: Sequence[Path], form: Form) -> NewScans:
         unnamed = form.form == "wide_table" and form.scan_column is None
         rows += [
             # Rows without names are found by a digest; people find them by their number.
-            _leaf(name, item, f"row {place}" if unnamed else item)
-            for place, item in enumerate(items, start=2)
+            _leaf(name, item, f"row {row_number}" if unnamed else item)
+            for row_number, item in enumerate(items, start=2)
         ]
     if problems:
         raise InputFault(problems)
@@ -154,8 +154,10 @@ def identify_scans(
     if standards is None:
         return identify(saved, scans, values, axis, source), warnings
     transfer = _transfer(model, saved.wavelength_nm, standards, new.form)
-    found, said = identify_transferred(saved, scans, values, axis, source, transfer, standards.name)
-    return found, [*warnings, *said]
+    identified, messages = identify_transferred(
+        saved, scans, values, axis, source, transfer, standards.name
+    )
+    return identified, [*warnings, *messages]
 
 
 def estimate_scans(
@@ -204,8 +206,8 @@ def _reflectance_of(
     model: Path, new: NewScans
 ) -> tuple[list[str], NDArray[np.float64], NDArray[np.float64], list[str]]:
     """Return names, reflectance and axis of the leaf scans, and the warnings of the stages."""
-    with TemporaryDirectory(prefix="leafledger-") as place:
-        table, warnings = _measured(model, new, Path(place))
+    with TemporaryDirectory(prefix="leafledger-") as scratch:
+        table, warnings = _measured(model, new, Path(scratch))
     scans = [str(scan) for scan in table.rows["scan"]]
     return scans, table.spectra["reflectance"], table.wavelength_nm, warnings
 
@@ -224,8 +226,8 @@ def _transfer(model: Path, model_nm: NDArray[np.float64], sheet: Path, form: For
             file = sheet.resolve().parent / row[side]
             try:
                 scans = scans_of_files([file], written)
-                with TemporaryDirectory(prefix="leafledger-") as place:
-                    table, _ = _measured(model, scans, Path(place))
+                with TemporaryDirectory(prefix="leafledger-") as scratch:
+                    table, _ = _measured(model, scans, Path(scratch))
                 names = [str(scan) for scan in table.rows["scan"]]
                 values = table.spectra["reflectance"]
                 means.append(
@@ -270,23 +272,25 @@ def _standard_rows(sheet: Path) -> Sequence[Mapping[str, str]]:
     return rows
 
 
-def _measured(model: Path, new: NewScans, place: Path) -> tuple[SpectraTable, list[str]]:
+def _measured(model: Path, new: NewScans, scratch: Path) -> tuple[SpectraTable, list[str]]:
     """Return the reflectance of the leaf scans and the warnings of the stages."""
     from leafledger.intake import stage as intake
     from leafledger.reflectance import stage as reflectance
 
-    scans = place / "scans.parquet"
+    scans = scratch / "scans.parquet"
     raw = {f"raw/{name}": path for name, path in new.files.items()}
     form = new.form.model_dump(mode="json")
     metadata = {"session": _SESSION, "form": form, "scans": list(new.rows)}
-    said = intake.run(Job("intake", _SESSION, metadata, raw, {"scans": scans}, place)).warnings
+    messages = intake.run(
+        Job("intake", _SESSION, metadata, raw, {"scans": scans}, scratch)
+    ).warnings
     if new.form.quantity != "counts":
-        return read_spectra(scans, ("reflectance",)), list(said)
-    settings, made = _settings_of(model), place / "reflectance.parquet"
+        return read_spectra(scans, ("reflectance",)), list(messages)
+    settings, converted = _settings_of(model), scratch / "reflectance.parquet"
     inputs = {"scans": scans, **_panel(model, settings)}
-    job = Job("reflectance", _SESSION, settings, inputs, {"reflectance": made}, place)
-    said = [*said, *reflectance.run(job).warnings]
-    return read_spectra(made, ("reflectance",)), said
+    job = Job("reflectance", _SESSION, settings, inputs, {"reflectance": converted}, scratch)
+    messages = [*messages, *reflectance.run(job).warnings]
+    return read_spectra(converted, ("reflectance",)), messages
 
 
 def _no_leaf(sheet: str) -> Problem:

@@ -107,8 +107,8 @@ def why_history_changes(study: Study) -> str | None:
         return None
     facts = said_of_plan(study)
     if facts is None:
-        there = (study.folder / PLAN_HISTORY_FILE).exists()
-        return "the book no longer shows what the page says of the plan" if there else None
+        is_written = (study.folder / PLAN_HISTORY_FILE).exists()
+        return "the book no longer shows what the page says of the plan" if is_written else None
     if _stands(study, facts):
         return None
     if (study.folder / PLAN_HISTORY_FILE).exists():
@@ -125,13 +125,18 @@ def makes_history(study: Study) -> bool:
 def report_read_it(study: Study) -> bool:
     """Tell whether the page was made of the very statement that would be made now."""
     facts, report = said_of_plan(study), read_record(study.folder / Task(RULES[-1].name).record)
-    made = read_record(study.folder / PLAN_HISTORY_TASK.record)
-    if facts is None or report is None or made is None or made["key"] != _key(facts):
+    history_record = read_record(study.folder / PLAN_HISTORY_TASK.record)
+    if (
+        facts is None
+        or report is None
+        or history_record is None
+        or history_record["key"] != _key(facts)
+    ):
         return False
-    written = {one["sha256"] for one in made["outputs"]}
+    written = {entry["sha256"] for entry in history_record["outputs"]}
     return any(
-        one["role"] == PLAN_HISTORY_TASK.rule and one["sha256"] in written
-        for one in report["inputs"]
+        entry["role"] == PLAN_HISTORY_TASK.rule and entry["sha256"] in written
+        for entry in report["inputs"]
     )
 
 
@@ -201,7 +206,7 @@ def _key(facts: Facts) -> str:
 
 
 def _record(study: Study, facts: Facts) -> dict[str, Any]:
-    place = study.folder / PLAN_HISTORY_FILE
+    path = study.folder / PLAN_HISTORY_FILE
     code = code_of(PLAN_HISTORY.module)
     return {
         "record": VERSION,
@@ -214,8 +219,8 @@ def _record(study: Study, facts: Facts) -> dict[str, Any]:
             {
                 "role": PLAN_HISTORY.name,
                 "path": PLAN_HISTORY_FILE,
-                "sha256": sha256_of_file(place),
-                "bytes": place.stat().st_size,
+                "sha256": sha256_of_file(path),
+                "bytes": path.stat().st_size,
             }
         ],
         "code": {"package": version(), "sha256": code.sha256},
@@ -278,7 +283,7 @@ def record_plan(folder: Path, allocation: Mapping[str, Any] | None = None) -> Pl
         link = None if head is None else book.link_to(study.folder, head["run"])
         lodged = add_plan(study.folder, plan, link, allocation)
     records = on_record(BookView(study.folder))
-    first = next(one for one in records if one.plan == plan)
+    first = next(record for record in records if record.plan == plan)
     after = [s.session for s in study.sessions if s.phase == "after"]
     facts = facts_of_plan(records, plan)
     primary = has_primary(plan)
@@ -300,8 +305,8 @@ def said_of_results(folder: Path) -> tuple[Facts | None, list[str]]:
     plan = plan_in_place(folder)
     if plan is None or "design.unit" not in plan:
         return None, []
-    place = folder / PLAN_HISTORY_FILE
-    facts: Facts | None = read_json(place) if place.is_file() else None
+    path = folder / PLAN_HISTORY_FILE
+    facts: Facts | None = read_json(path) if path.is_file() else None
     if facts is not None and facts["plan_sha256"] != digest_of(plan):
         facts = None
     records, named = on_record(BookView(folder)), has_primary(plan)
@@ -314,7 +319,10 @@ def said_of_results(folder: Path) -> tuple[Facts | None, list[str]]:
 def marked(findings: Sequence[dict[str, Any]], facts: Facts | None) -> list[dict[str, Any]]:
     """Return findings with the mark that their verdict carries: ``exploratory``, and why."""
     marks = {"primary": mark_of(facts), "equivalence": mark_of_margins(facts)}
-    return [{**one, "mark": marks[one["id"]]} if marks.get(one["id"]) else one for one in findings]
+    return [
+        {**finding, "mark": marks[finding["id"]]} if marks.get(finding["id"]) else finding
+        for finding in findings
+    ]
 
 
 # What must run, and why
@@ -359,8 +367,10 @@ def would_run(study: Study, digests: FileDigests, rebuilt: bool = False) -> list
     *others, report = planned
     if report.certain and report_read_it(study):
         # The statement in place was edited: made again, it may be what the report was made of.
-        made = [path for one in others for path in (*outputs(one.task).values(), one.task.record)]
-        if why_run(study, report.task, digests, [*made, PLAN_HISTORY_FILE]) is None:
+        made_anew = [
+            path for entry in others for path in (*outputs(entry.task).values(), entry.task.record)
+        ]
+        if why_run(study, report.task, digests, [*made_anew, PLAN_HISTORY_FILE]) is None:
             why_report = f"if {PLAN_HISTORY_TASK.name} gives another result"
             report = Planned(report.task, why_report, certain=False)
     return [*others, Planned(PLAN_HISTORY_TASK, why, certain=True), report]
@@ -375,10 +385,10 @@ def plan(study: Study, digests: FileDigests) -> list[Planned]:
         return []
     planned = outdated(study, digests)
     last = Task(RULES[-1].name)
-    if not any(one.task == last and one.certain for one in planned):
+    if not any(entry.task == last and entry.certain for entry in planned):
         why = why_history_changes(study)
         if why is not None:
-            others = [one for one in planned if one.task != last]
+            others = [entry for entry in planned if entry.task != last]
             return [*others, Planned(last, why, certain=True)]
     return planned
 
@@ -401,12 +411,12 @@ def outdated(
     table = table_at_start(study) if among is None else None
     attempts = Attempts(study)
     for task in tasks(study) if among is None else among:
-        made = [path for path in inputs(study, task).values() if writers.get(path) in planned]
-        why = why_run(study, task, digests, made, table, attempts)
+        made_anew = [path for path in inputs(study, task).values() if writers.get(path) in planned]
+        why = why_run(study, task, digests, made_anew, table, attempts)
         if why is not None:
             planned[task] = Planned(task, why, certain=True)
-        elif made:
-            first = writers[made[0]].name
+        elif made_anew:
+            first = writers[made_anew[0]].name
             planned[task] = Planned(task, f"if {first} gives another result", certain=False)
         writers |= dict.fromkeys([*outputs(task).values(), task.record], task)
     return list(planned.values())
@@ -593,15 +603,17 @@ def _settings_changed(study: Study, task: Task, record: Record) -> str | None:
     if _same_settings(record["settings"], now):
         return None
     treatment = study.definition.design.treatment or "treatment"
-    found = [d.name for d in settings_differ(record, {**record, "settings": now}, treatment)]
-    measured = {} if "classes" in now else _measured_since(study, record["settings"], found)
+    changed_names = [
+        d.name for d in settings_differ(record, {**record, "settings": now}, treatment)
+    ]
+    measured = {} if "classes" in now else _measured_since(study, record["settings"], changed_names)
     of_sessions = {name for names in measured.values() for name in names}
-    different = [name for name in found if name not in of_sessions]
-    said = [f"session {session} was measured" for session in measured]
-    if different or not said:
+    different = [name for name in changed_names if name not in of_sessions]
+    reasons = [f"session {session} was measured" for session in measured]
+    if different or not reasons:
         more = f" and {len(different) - 3} more" if len(different) > 3 else ""
-        said.append("settings changed: " + (", ".join(different[:3]) or "their form") + more)
-    return "; ".join(said)
+        reasons.append("settings changed: " + (", ".join(different[:3]) or "their form") + more)
+    return "; ".join(reasons)
 
 
 def _same_settings(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
@@ -621,7 +633,7 @@ def _same_settings(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
 
 
 def _measured_since(
-    study: Study, then: Mapping[str, Any], found: Sequence[str]
+    study: Study, then: Mapping[str, Any], changed_names: Sequence[str]
 ) -> dict[str, list[str]]:
     """Return the sessions that have been measured since a record, with what differs by that.
 
@@ -631,26 +643,26 @@ def _measured_since(
         The study as it is now.
     then
         The settings of the record.
-    found
+    changed_names
         Names of all that differs.
     """
     rows = {scan.scan: scan.session for scan in (*study.scans, *study.omitted)}
     stated = (then.get("design") or {}).get("sessions") or []
-    known = {s["session"] for s in stated if "to_come" not in s and "skipped" not in s}
+    earlier_sessions = {s["session"] for s in stated if "to_come" not in s and "skipped" not in s}
     scans = scans_of(then)
     if not scans <= set(rows):
         return {}  # scans were named anew: their session may be an old one
-    known |= {rows[scan] for scan in scans}
+    earlier_sessions |= {rows[scan] for scan in scans}
     out = {}
     for session in study.session_ids:
-        place = f"design.sessions.{session}."
+        prefix = f"design.sessions.{session}."
         named = {f"scans.csv {scan}" for scan, held_in in rows.items() if held_in == session}
-        names = [name for name in found if name.startswith(place) or name in named]
-        if names and session not in known:
+        names = [name for name in changed_names if name.startswith(prefix) or name in named]
+        if names and session not in earlier_sessions:
             out[session] = names
     if out and {s["session"] for s in stated} <= set(study.session_ids):
         # The list itself is longer by these sessions.
-        next(iter(out.values())).extend(name for name in found if name == "design.sessions")
+        next(iter(out.values())).extend(name for name in changed_names if name == "design.sessions")
     return out
 
 
@@ -677,8 +689,8 @@ def _inputs_changed(
             return f"new input {path}"
         if path not in leave_out and digests.of(path) != recorded[role]["sha256"]:
             return f"input changed: {path}"
-    gone = sorted(set(recorded) - set(expected))
-    return f"no longer an input: {recorded[gone[0]]['path']}" if gone else None
+    removed = sorted(set(recorded) - set(expected))
+    return f"no longer an input: {recorded[removed[0]]['path']}" if removed else None
 
 
 def _outputs_changed(
@@ -693,9 +705,9 @@ def _outputs_changed(
         if not owed and not path.endswith("/"):
             return f"output missing: {path}"
         for entry in owed:
-            found = digests.of(entry["path"])
-            if found is None:
+            digest = digests.of(entry["path"])
+            if digest is None:
                 return f"output missing: {entry['path']}"
-            if found != entry["sha256"]:
+            if digest != entry["sha256"]:
                 return f"output changed by hand: {entry['path']}"
     return None

@@ -202,22 +202,22 @@ def _json(path: Path) -> Any:
 
 
 def _json_differences(
-    before: Any, after: Any, place: str
+    before: Any, after: Any, key_path: str
 ) -> Iterator[tuple[str, str, str, float | None]]:
     """Yield place, both values and, of numbers, the relative difference."""
     if isinstance(before, dict) and isinstance(after, dict) and set(before) == set(after):
         for key in before:
-            inner = f"{place}.{key}" if place else str(key)
+            inner = f"{key_path}.{key}" if key_path else str(key)
             yield from _json_differences(before[key], after[key], inner)
     elif isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
         for i, (first, second) in enumerate(zip(before, after, strict=True)):
-            yield from _json_differences(first, second, f"{place}.{i}")
+            yield from _json_differences(first, second, f"{key_path}.{i}")
     elif isinstance(before, float) and isinstance(after, float):
         if before != after:
             relative = abs(before - after) / max(abs(before), abs(after))
-            yield place, str(before), str(after), relative
+            yield key_path, str(before), str(after), relative
     elif before != after and not _both_digests(before, after):
-        yield place, str(before), str(after), None
+        yield key_path, str(before), str(after), None
 
 
 def _both_digests(before: Any, after: Any) -> bool:
@@ -225,14 +225,16 @@ def _both_digests(before: Any, after: Any) -> bool:
     return all(isinstance(v, str) and _DIGEST.fullmatch(v) for v in (before, after))
 
 
-def _summed(found: Iterator[tuple[str, str, str, float | None]], relative: float) -> TableMatch:
+def _summed(
+    differences: Iterator[tuple[str, str, str, float | None]], relative: float
+) -> TableMatch:
     return _worst(
         [
             TableMatch(
                 "within_tolerance" if share is not None and share <= relative else "differs",
-                *(place, None, before, after, share),
+                *(key_path, None, before, after, share),
             )
-            for place, before, after, share in found
+            for key_path, before, after, share in differences
         ]
     )
 
@@ -340,20 +342,20 @@ def reproduce(
         return Reproduction(entry["run"], "failed", message=reasons)
     if result.exit_code:
         return Reproduction(entry["run"], "failed", message=result.message)
-    found = _compared(book, entry["run"], records, scratch)
-    found.taken = list(entry.get("tables", {}))
-    return found
+    reproduction = _compared(book, entry["run"], records, scratch)
+    reproduction.taken = list(entry.get("tables", {}))
+    return reproduction
 
 
 def _whole(book: BookView, entry: Mapping[str, Any]) -> dict[str, Record]:
     records = book.records_of(entry)
     if entry["outcome"] != "done" or not records or set(records) != set(entry["records"]):
-        gone = ", ".join(sorted(set(entry["records"]) - set(records))[:3])
-        found = f"no whole record of {gone} is kept" if gone else f"{entry['outcome']}"
+        missing = ", ".join(sorted(set(entry["records"]) - set(records))[:3])
+        reason = f"no whole record of {missing} is kept" if missing else f"{entry['outcome']}"
         raise InputFault(
             Problem(
                 file=f"ledger/runs/{entry['run']}.json",
-                found=f"a run that cannot be rebuilt: {found}",
+                found=f"a run that cannot be rebuilt: {reason}",
                 expected="a run that ended well, with its records kept",
                 mend="Choose another: `leafledger runs` lists them.",
             )
@@ -397,9 +399,9 @@ def _lay_out(
         for given in record["inputs"]
         if not given["path"].startswith(_MADE) and given["path"] not in entry["study"]
     }
-    found = _Raw(book.folder)
+    raw_files = _Raw(book.folder)
     for path, digest in raw.items():
-        source = found.of(path, digest)
+        source = raw_files.of(path, digest)
         if source is None:
             yield f"missing content: {path} as it was read ({digest[:12]}...)"
             continue
@@ -419,10 +421,10 @@ def _stand_in_for_pictures(scratch: Path, variant: str | None) -> None:
         return  # the run says what is wrong
     paths = PathCheck(scratch)
     for scan in (*study.scans, *study.planned, *study.omitted):
-        place = scratch / scan.photo
+        picture = scratch / scan.photo
         if scan.photo and paths.why_refused(scan.photo) == NO_SUCH_FILE:
-            place.parent.mkdir(parents=True, exist_ok=True)
-            place.write_bytes(PICTURES.get(place.suffix.lower(), b"RIFF\0\0\0\0WEBP"))
+            picture.parent.mkdir(parents=True, exist_ok=True)
+            picture.write_bytes(PICTURES.get(picture.suffix.lower(), b"RIFF\0\0\0\0WEBP"))
 
 
 def _lay_out_tables(book: BookView, entry: Mapping[str, Any], scratch: Path) -> Iterator[str]:
@@ -448,9 +450,9 @@ class _Raw:
         self._elsewhere: dict[str, Path] | None = None
 
     def of(self, path: str, digest: str) -> Path | None:
-        place = self.folder / path
-        if place.is_file() and sha256_of_file(place) == digest:
-            return place
+        recorded_file = self.folder / path
+        if recorded_file.is_file() and sha256_of_file(recorded_file) == digest:
+            return recorded_file
         if self._elsewhere is None:
             root = self.folder / "raw"
             files = files_below(root) if root.is_dir() else []
@@ -461,28 +463,28 @@ class _Raw:
 def _compared(
     book: BookView, run: str, records: Mapping[str, Record], scratch: Path
 ) -> Reproduction:
-    found = Reproduction(run, "identical", kernels=_kernels(book, records, scratch))
+    reproduction = Reproduction(run, "identical", kernels=_kernels(book, records, scratch))
     for task in in_data_order(list(records)):
-        if task in {one.name for one in FROM_THE_BOOK}:
+        if task in {book_task.name for book_task in FROM_THE_BOOK}:
             continue
-        made = read_record(scratch / RECORDS / f"{task}.json")
-        outputs = {o["path"]: o["sha256"] for o in made["outputs"]} if made else {}
+        new_record = read_record(scratch / RECORDS / f"{task}.json")
+        outputs = {o["path"]: o["sha256"] for o in new_record["outputs"]} if new_record else {}
         for output in records[task]["outputs"]:
-            found.n_files += 1
+            reproduction.n_files += 1
             if outputs.get(output["path"]) != output["sha256"]:
                 how = _match(book, records[task], output, scratch)
-                found.differing.append(FileMatch(task, output["path"], how))
+                reproduction.differing.append(FileMatch(task, output["path"], how))
         for path in sorted(set(outputs) - {o["path"] for o in records[task]["outputs"]}):
-            found.differing.append(
+            reproduction.differing.append(
                 FileMatch(task, path, TableMatch("differs", column="a new file"))
             )
-    if found.differing:
-        found.first = found.differing[0].task
-        compared = [f.match.same for f in found.differing if f.match.same != "not_compared"]
+    if reproduction.differing:
+        reproduction.first = reproduction.differing[0].task
+        compared = [f.match.same for f in reproduction.differing if f.match.same != "not_compared"]
         # Pages, figures and the model are made from the tables: these decide.
         close = bool(compared) and set(compared) == {"within_tolerance"}
-        found.outcome = "within_tolerance" if close else "differs"
-    return found
+        reproduction.outcome = "within_tolerance" if close else "differs"
+    return reproduction
 
 
 def _match(book: BookView, record: Record, output: Mapping[str, Any], scratch: Path) -> TableMatch:
@@ -500,53 +502,55 @@ def _kernels(book: BookView, records: Mapping[str, Record], scratch: Path) -> tu
     again = BookView(scratch)
     now = {event.get("kernel") for run in again.runs for event in again.events(run["run"])}
     words = [
-        ", ".join(sorted(str(k) for k in some if k not in {None, "None"})) or "unknown"
-        for some in (then, now)
+        ", ".join(sorted(str(k) for k in kernels if k not in {None, "None"})) or "unknown"
+        for kernels in (then, now)
     ]
     return words[0], words[1]
 
 
-def as_json(found: Reproduction) -> dict[str, Any]:
+def as_json(reproduction: Reproduction) -> dict[str, Any]:
     """Return a reproduction as plain JSON values."""
-    return asdict(found) | {"kernels": dict(zip(("then", "now"), found.kernels, strict=True))}
+    return asdict(reproduction) | {
+        "kernels": dict(zip(("then", "now"), reproduction.kernels, strict=True))
+    }
 
 
-def lines(found: Reproduction) -> Iterator[str]:
+def lines(result: Reproduction) -> Iterator[str]:
     """Yield a reproduction line by line for a person to read."""
-    if found.outcome == "impossible":
-        yield f"Run {found.run} cannot be rebuilt here:"
-        yield from (f"  - {text}" for text in found.missing[:20])
-        if len(found.missing) > 20:
-            yield f"  and {len(found.missing) - 20} more (all with --json)"
+    if result.outcome == "impossible":
+        yield f"Run {result.run} cannot be rebuilt here:"
+        yield from (f"  - {text}" for text in result.missing[:20])
+        if len(result.missing) > 20:
+            yield f"  and {len(result.missing) - 20} more (all with --json)"
         return
-    if found.outcome == "failed":
-        yield f"Run {found.run} did not run to its end: {found.message}"
+    if result.outcome == "failed":
+        yield f"Run {result.run} did not run to its end: {result.message}"
         return
-    for path in found.taken:
+    for path in result.taken:
         yield f"{path} was taken as recorded: it is made of other runs of the book."
-    if found.outcome == "identical":
-        yield f"Run {found.run} reproduced: all {found.n_files} outputs are byte-identical."
+    if result.outcome == "identical":
+        yield f"Run {result.run} reproduced: all {result.n_files} outputs are byte-identical."
         return
-    tables = [f for f in found.differing if f.match.same != "not_compared"]
-    if found.outcome == "within_tolerance":
-        yield f"Run {found.run}: equal within tolerance, not byte-identical."
+    tables = [f for f in result.differing if f.match.same != "not_compared"]
+    if result.outcome == "within_tolerance":
+        yield f"Run {result.run}: equal within tolerance, not byte-identical."
     else:
-        yield f"Run {found.run} was not reproduced."
-    yield f"  {len(found.differing)} of {found.n_files} outputs have other bytes"
-    yield f"  first stage that differs: {found.first}"
+        yield f"Run {result.run} was not reproduced."
+    yield f"  {len(result.differing)} of {result.n_files} outputs have other bytes"
+    yield f"  first stage that differs: {result.first}"
     if tables:
         yield from _first_table(tables[0])
-    if found.kernels[0] != found.kernels[1]:
-        yield f"  linear algebra kernel then {found.kernels[0]}, now {found.kernels[1]}"
+    if result.kernels[0] != result.kernels[1]:
+        yield f"  linear algebra kernel then {result.kernels[0]}, now {result.kernels[1]}"
     worst = [f for f in tables if f.match.same == "differs"]
     if worst and worst[0] != tables[0]:
         yield "  first beyond tolerance:"
         yield from _first_table(worst[0])
 
 
-def _first_table(found: FileMatch) -> Iterator[str]:
-    how = found.match
-    yield f"  first table that differs: {found.path}, column {how.column}"
+def _first_table(file_match: FileMatch) -> Iterator[str]:
+    how = file_match.match
+    yield f"  first table that differs: {file_match.path}, column {how.column}"
     if how.row is not None or how.before is not None:
         where = f"row {how.row}: " if how.row is not None else ""
         size = "" if how.largest is None else f" (largest relative difference {how.largest:.2g})"

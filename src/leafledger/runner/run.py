@@ -100,18 +100,18 @@ def standing_records(
 
 def needs_run(study: Study, variant: Study, digests: FileDigests) -> bool:
     """Tell whether a variant must be run for its rows of the table."""
-    one = Settings(
+    settings = Settings(
         str(variant.variant),
         settings_in_words(study, variant),
         standing_records(variant, BookView(study.folder), digests),
     )
-    return not VariantsTable(study.folder, [one]).kept(one)
+    return not VariantsTable(study.folder, [settings]).kept(settings)
 
 
 def table_of(study: Study, digests: FileDigests) -> VariantsTable:
     """Return the table of a study whose results are in place, and of its variants' runs."""
-    found = {task.name: read_record(study.folder / task.record) for task in tasks(study)}
-    records = {task: record for task, record in found.items() if record is not None}
+    record_of = {task.name: read_record(study.folder / task.record) for task in tasks(study)}
+    records = {task: record for task, record in record_of.items() if record is not None}
     book = BookView(study.folder)
     sets = [Settings(STATED, "", records)]
     for variant in variants_of(study):
@@ -196,7 +196,7 @@ def table_status(study: Study, digests: FileDigests, planned: Collection[Planned
 
 def _definitions_changed(record: Record, table: VariantsTable) -> Iterator[str]:
     before: dict[str, str] = record["settings"]["variants"]
-    now = {one.name: one.words for one in table.sets if one.name != STATED}
+    now = {settings.name: settings.words for settings in table.sets if settings.name != STATED}
     for name in sorted({*before, *now}):
         if name not in before:
             yield f"variant {name} is new in study.yaml"
@@ -210,32 +210,32 @@ def _stated_changed(
     record: Record, table: VariantsTable, planned: Collection[Planned]
 ) -> Iterator[str]:
     """Tell of the results as stated; the report rests on the table and not the table on it."""
-    behind = [one for one in planned if one.certain and one.task.rule != "report"]
+    behind = [entry for entry in planned if entry.certain and entry.task.rule != "report"]
     if behind:
         yield f"the study as stated is not up to date ({behind[0].task.name}: {behind[0].why})"
         return
     read = {given["role"]: given["sha256"] for given in record["inputs"]}
-    for one in table.sets:
-        if one.name == STATED:
+    for entry in table.sets:
+        if entry.name == STATED:
             kept = {role: sha for role, sha in read.items() if role.endswith(f"/{STATED}")}
-            if sorted(kept.values()) != sorted(f["sha256"] for f in one.files.values()):
+            if sorted(kept.values()) != sorted(f["sha256"] for f in entry.files.values()):
                 yield "the results of the study as stated changed after it was made"
 
 
 def _not_standing(study: Study, table: VariantsTable, digests: FileDigests) -> Iterator[str]:
-    for one in table.sets:
-        if one.name != STATED and not table.kept(one):
-            yield f"variant {one.name} must be run: {_why_not(study, table.book, one, digests)}"
+    for entry in table.sets:
+        if entry.name != STATED and not table.kept(entry):
+            yield f"variant {entry.name} must be run: {_why_not(study, table.book, entry, digests)}"
 
 
-def _why_not(study: Study, book: BookView, one: Settings, digests: FileDigests) -> str:
-    if one.records is not None:
+def _why_not(study: Study, book: BookView, settings: Settings, digests: FileDigests) -> str:
+    if settings.records is not None:
         return "the tables of its run are no longer kept"
-    variant = under_variant(study, one.name)
-    own = [run for run in book.runs if run.get("variant") == one.name]
-    ended_well = [run for run in own if run["outcome"] == "done"]
+    variant = under_variant(study, settings.name)
+    runs = [run for run in book.runs if run.get("variant") == settings.name]
+    ended_well = [run for run in runs if run["outcome"] == "done"]
     if not ended_well:
-        return "its last run did not end well" if own else "not run yet"
+        return "its last run did not end well" if runs else "not run yet"
     newest = ended_well[-1]
     records = book.records_of(newest)
     as_left = RecordedDigests(records, newest["records"], digests)
@@ -367,13 +367,13 @@ class RunResult:
     @property
     def exit_code(self) -> int:
         """0 done, 2 the user's input is at fault, 1 a stage failed or a variant did."""
-        own = {"idle": 0, "done": 0, "input_fault": 2}.get(self.outcome, 1)
-        return own or int(bool(self.failed_variants))
+        own_code = {"idle": 0, "done": 0, "input_fault": 2}.get(self.outcome, 1)
+        return own_code or int(bool(self.failed_variants))
 
     @property
     def failed_variants(self) -> list[RunResult]:
         """The variants that did not run to their end."""
-        return [one for one in self.variants if one.exit_code]
+        return [result for result in self.variants if result.exit_code]
 
 
 @dataclass(frozen=True)
@@ -508,7 +508,7 @@ def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
     """
     notes = [*restore_table(study), *remove_orphans(study), *sheet_warnings(study)]
     digests = FileDigests(study.folder)
-    planned = [one.task.name for one in would_run(study, digests, how.rebuilt)]
+    planned = [entry.task.name for entry in would_run(study, digests, how.rebuilt)]
     if with_table and (planned or not table_is_current(study, digests)):
         of_the_book = [name for name in planned if name == PLAN_HISTORY_TASK.name]
         others = [name for name in planned if name not in {*of_the_book, "report"}]
@@ -606,19 +606,19 @@ class TakenOver(LeafledgerError):
 
 def _watch(child: subprocess.Popen[bytes], study: Study, run: str, how: How) -> None:
     listen = how.listen or (lambda _line: None)
-    place: dict[str, int] = {}
-    waits, asked = "", time.monotonic()
+    positions: dict[str, int] = {}
+    waits, last_query_s = "", time.monotonic()
     while True:
         over = child.poll() is not None
-        lines, place = events.read_progress(study.folder, run, place)
+        lines, positions = events.read_progress(study.folder, run, positions)
         for line in lines:
             listen(line)
         if over:
             return
         if how.held is not None and how.held.lost:
             raise TakenOver(run)
-        if how.profile is not None and time.monotonic() - asked > _ASK_SECONDS:
-            asked = time.monotonic()
+        if how.profile is not None and time.monotonic() - last_query_s > _ASK_SECONDS:
+            last_query_s = time.monotonic()
             words = why_all_wait(study.folder) if how.profile.is_slurm else None
             if words and words != waits:
                 listen({"waits": words})

@@ -96,8 +96,10 @@ def _user() -> str:
 
 def accounting_is_off() -> bool:
     """Tell whether SLURM keeps no account of jobs that ended: ``sacct`` then knows none of them."""
-    told = _answer("scontrol", "show", "config") or ""
-    return bool(re.search(r"AccountingStorageType\s*=\s*(accounting_storage/none|\(null\))", told))
+    configuration = _answer("scontrol", "show", "config") or ""
+    return bool(
+        re.search(r"AccountingStorageType\s*=\s*(accounting_storage/none|\(null\))", configuration)
+    )
 
 
 # --- the jobs of a study --------------------------------------------------------------------------
@@ -134,8 +136,8 @@ def jobs_of_study(folder: Path) -> list[QueuedJob]:
     answer = _answer("squeue", "--noheader", "--user", _user(), "--format=%i|%T|%j|%r|%Z")
     jobs = []
     for line in (answer or "").splitlines():
-        number, state, name, reason, place = (line.strip().split("|", 4) + [""] * 4)[:5]
-        if name.startswith(JOB_NAMES) and place == str(folder):
+        number, state, name, reason, job_folder = (line.strip().split("|", 4) + [""] * 4)[:5]
+        if name.startswith(JOB_NAMES) and job_folder == str(folder):
             jobs.append(QueuedJob(number, state, reason))
     return jobs
 
@@ -268,11 +270,11 @@ def _megabytes(text: str) -> str:
     >>> [_megabytes(text) for text in ("1936M", "2G", "")]
     ['1936 MB', '2048 MB', 'an amount it did not state']
     """
-    found = re.fullmatch(r"([\d.]+)([KMGT]?)[cn]?", text)
-    if found is None:
+    match = re.fullmatch(r"([\d.]+)([KMGT]?)[cn]?", text)
+    if match is None:
         return text or "an amount it did not state"
-    factor = {"K": 1 / 1024, "": 1, "M": 1, "G": 1024, "T": 1024**2}[found[2]]
-    return f"{float(found[1]) * factor:.0f} MB"
+    factor = {"K": 1 / 1024, "": 1, "M": 1, "G": 1024, "T": 1024**2}[match[2]]
+    return f"{float(match[1]) * factor:.0f} MB"
 
 
 def ends_of(folder: Path, ids: Iterable[str]) -> list[JobEnd]:
@@ -287,13 +289,13 @@ def _as_number(text: str) -> tuple[int, str]:
 
 def _end_of(folder: Path, number: str) -> JobEnd:
     log = _log_of(folder, number)
-    shown = _answer("scontrol", "show", "job", "-o", number)
-    if shown:
-        told = dict(word.split("=", 1) for word in shown.split() if "=" in word)
-        memory = told.get("MinMemoryNode") or told.get("MinMemoryCPU") or ""
-        node = told.get("NodeList", "").replace("(null)", "")
+    description = _answer("scontrol", "show", "job", "-o", number)
+    if description:
+        fields = dict(word.split("=", 1) for word in description.split() if "=" in word)
+        memory = fields.get("MinMemoryNode") or fields.get("MinMemoryCPU") or ""
+        node = fields.get("NodeList", "").replace("(null)", "")
         return JobEnd(
-            number, told.get("JobState", ""), node, memory, told.get("TimeLimit", ""), log
+            number, fields.get("JobState", ""), node, memory, fields.get("TimeLimit", ""), log
         )
     columns = "State,NodeList,ReqMem,Timelimit"
     kept = _answer("sacct", "-X", "-n", "-P", "-j", number, f"--format={columns}")
@@ -304,9 +306,9 @@ def _end_of(folder: Path, number: str) -> JobEnd:
 
 
 def _log_of(folder: Path, number: str) -> str | None:
-    found = next((folder / SLURM_LOGS).rglob(f"{number}.log"), None)
+    log_file = next((folder / SLURM_LOGS).rglob(f"{number}.log"), None)
     try:
-        return None if found is None else found.read_text(encoding="utf-8", errors="replace")
+        return None if log_file is None else log_file.read_text(encoding="utf-8", errors="replace")
     except OSError:
         return None
 

@@ -237,9 +237,9 @@ def clear_folders(folder: Path, task: Task, record: Record | None = None) -> Non
 
 def put_record(folder: Path, task: Task, record: Record) -> str:
     """Write the record of a task in its place and return the digest of its file."""
-    place = folder / task.record
-    write_record(place, record)
-    return sha256_of_file(place)
+    path = folder / task.record
+    write_record(path, record)
+    return sha256_of_file(path)
 
 
 # --- how it ended ------------------------------------------------------------------------------
@@ -377,12 +377,12 @@ def _asked(arguments: list[str]) -> tuple[Task, GivenRun | None]:
     for option in ("--run", "--token", "--variant"):
         parser.add_argument(option)
     parser.add_argument("--no-store", action="store_true")
-    asked = parser.parse_args(arguments)
-    task = Task(asked.rule, asked.session)
-    if asked.run is None:
+    options = parser.parse_args(arguments)
+    task = Task(options.rule, options.session)
+    if options.run is None:
         return task, None
     folder = str(Path.cwd())
-    return task, GivenRun(asked.run, asked.token, folder, asked.variant, not asked.no_store)
+    return task, GivenRun(options.run, options.token, folder, options.variant, not options.no_store)
 
 
 def _ended_before(folder: Path, run: str, task: Task) -> int | None:
@@ -509,10 +509,10 @@ def _done(task: Task, job: Job) -> Ended:
         return Ended("restored", key=key, record=put_record(job.folder, task, kept))
     clear_folders(job.folder, task)
     record = _compute(job, task, digests)
-    told = put_record(job.folder, task, record)
+    record_digest = put_record(job.folder, task, record)
     if may_use_store():
         store.keep(record)
-    return Ended("done", key=key, record=told)
+    return Ended("done", key=key, record=record_digest)
 
 
 def _log(words: str) -> None:

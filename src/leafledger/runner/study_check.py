@@ -58,8 +58,8 @@ def blocked_places(study: Study) -> Iterator[Problem]:
     parents = {parent for path in paths for parent in _parents(path)}
     folders = {path for path in paths if not PurePosixPath(path).suffix}
     for name in dict.fromkeys((*_FOLDERS, *sorted(parents | folders))):
-        place = study.folder / name
-        if place.exists() and not place.is_dir() and not place.is_symlink():
+        target = study.folder / name
+        if target.exists() and not target.is_dir() and not target.is_symlink():
             yield Problem(
                 file=name,
                 found="a file",
@@ -176,29 +176,29 @@ def assay_problems(examined: ExaminedStudy) -> list[Problem]:
     )
     leaves = dict.fromkeys((study.unit_of(s), s.session, s.leaf) for s in study.samples())
     for names, read in readers:
-        there = [name for name in names if is_there(study.folder, name, problems)]
-        if len(there) > 1:
+        present = [name for name in names if is_there(study.folder, name, problems)]
+        if len(present) > 1:
             problems.append(
                 Problem(
-                    file=there[1],
-                    found=f"{there[0]} and {there[1]}",
+                    file=present[1],
+                    found=f"{present[0]} and {present[1]}",
                     expected="one of the two: nothing says which one holds",
                     mend="Keep the one that you work in and take the other away.",
                 )
             )
-        refused = PathCheck(study.folder).why_refused(there[0]) if there else None
+        refused = PathCheck(study.folder).why_refused(present[0]) if present else None
         if refused:
             problems.append(
                 Problem(
-                    file=there[0],
+                    file=present[0],
                     found=refused,
                     expected="a sheet inside the study folder",
                     mend="Copy the sheet itself into the study folder.",
                 )
             )
-        elif there and leaves and not flawed:
+        elif present and leaves and not flawed:
             try:
-                read(study.folder / there[0], there[0], list(leaves))
+                read(study.folder / present[0], present[0], list(leaves))
             except InputFault as fault:
                 problems += fault.problems
     return problems
@@ -250,7 +250,7 @@ def dates_to_ask_about(study: Study) -> list[str]:
     The date of the scans is the median of their days; a difference of one day may be a
     measurement that went on past midnight.
     """
-    asked = []
+    questions = []
     for session in study.sessions:
         if session.date is None:
             continue
@@ -262,14 +262,14 @@ def dates_to_ask_about(study: Study) -> list[str]:
         if not days:
             continue
         scanned = dt.date.fromordinal(int(statistics.median_low(days)))
-        apart = (scanned - session.date).days
-        if abs(apart) > _NEAR_DAYS:
-            asked.append(
+        offset = (scanned - session.date).days
+        if abs(offset) > _NEAR_DAYS:
+            questions.append(
                 f"session {session.session} is dated {session.date}, and its scans were taken on "
-                f"{scanned}, {abs(apart)} days {'later' if apart > 0 else 'earlier'}: correct "
+                f"{scanned}, {abs(offset)} days {'later' if offset > 0 else 'earlier'}: correct "
                 "design.sessions in study.yaml or the times of the scans, whichever is wrong"
             )
-    return asked
+    return questions
 
 
 def references_refused(study: Study, session: str, table: SpectraTable) -> list[Problem]:
@@ -529,7 +529,7 @@ def _not_listed(study: Study) -> list[str]:
         study.panel_table or "",
         study.coefficient_table or "",
     }
-    asked: set[str] = set()
+    reported: set[str] = set()
     out: list[str] = []
     for session in study.sessions:
         omitted = [scan for scan in study.omitted if scan.session == session.session]
@@ -539,9 +539,9 @@ def _not_listed(study: Study) -> list[str]:
         odd = [
             file
             for file in _files_beside(study, rows, named)
-            if PurePosixPath(file).suffix.lower() in endings and file not in asked
+            if PurePosixPath(file).suffix.lower() in endings and file not in reported
         ]
-        asked |= {*odd}
+        reported |= {*odd}
         if odd and session.session not in study.to_come:
             out.append(
                 f"{first_words([quoted(file) for file in odd], 3)} "
@@ -556,13 +556,13 @@ def _not_listed(study: Study) -> list[str]:
 def _files_beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> list[str]:
     """Return the files in the folders of these scans that are named by no row."""
     folders = {str(PurePosixPath(file).parent) for file in {scan.file for scan in rows}} - {"."}
-    found = sorted(
+    files = sorted(
         f"{folder}/{path.name}"
         for folder in folders
         for path in (study.folder / folder).glob("*")
         if path.is_file() and not path.name.startswith(".")
     )
-    return [path for path in found if path not in named]
+    return [path for path in files if path not in named]
 
 
 def _beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> str:
@@ -586,7 +586,7 @@ def misspelt_columns(study: Study) -> list[str]:
     if not study.scans:
         return []
     empty = {"integration_ms": None, "averages": None, "time": None, "leaf": "", "replicate": ""}
-    missing = [n for n, of in empty.items() if all(getattr(s, n) == of for s in study.scans)]
+    missing = [n for n, value in empty.items() if all(getattr(s, n) == value for s in study.scans)]
     classes = study.definition.classes
     used = {*columns_of(study.definition.design), *([classes.target] if classes else [])}
     used |= {*(study.definition.traits.targets if study.definition.traits else [])}
@@ -633,16 +633,19 @@ def readable_raw_files(examined: ExaminedStudy) -> Study | None:
 
 
 def _form_is_known(study: Study, session: str, unknown: frozenset[str]) -> bool:
-    own = session if session in study.definition.intake.forms else "default"
-    return is_known(unknown, f"intake.forms.{own}")
+    form_name = session if session in study.definition.intake.forms else "default"
+    return is_known(unknown, f"intake.forms.{form_name}")
 
 
 def references_are_known(examined: ExaminedStudy) -> bool:
     """Tell whether every scan is as its user means it, and the settings of its conversion too."""
     settings = ("instrument", "reflectance", "intake.forms")
     at_fault = {(p.column or "").split(".")[0] for p in examined.problems if p.file == STUDY_FILE}
-    known = is_known(examined.unknown, *settings) and not at_fault & {"instrument", "reflectance"}
-    return known and not examined.flawed
+    settings_known = is_known(examined.unknown, *settings) and not at_fault & {
+        "instrument",
+        "reflectance",
+    }
+    return settings_known and not examined.flawed
 
 
 def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
@@ -708,7 +711,7 @@ def _unknown_indices(definition: Definition) -> list[Problem]:
     """The primary index, and those with a margin, must be among the indices computed."""
     from leafledger.indices.catalogue import chosen
 
-    known = [entry.index for entry in chosen(definition.indices.model_dump(mode="json"))]
+    index_names = [entry.index for entry in chosen(definition.indices.model_dump(mode="json"))]
     effects = definition.effects
     places = [(f"effects.margin.{name}", name) for name in effects.margin]
     if effects.primary:
@@ -721,8 +724,8 @@ def _unknown_indices(definition: Definition) -> list[Problem]:
             column=key,
             found=quoted(name),
             expected="an index of indices.use or indices.formulas",
-            mend=nearest(name, known),
+            mend=nearest(name, index_names),
         )
         for key, name in places
-        if name not in known
+        if name not in index_names
     ]

@@ -105,8 +105,8 @@ def hold_study(folder: Path) -> HeldStudy:
         cannot be written to, or a link leads out of it.
     """
     folder = folder.resolve()
-    if found := [*link_problems(folder), *_closed_folders(folder)]:
-        raise InputFault(found)
+    if problems := [*link_problems(folder), *_closed_folders(folder)]:
+        raise InputFault(problems)
     path = not_through_a_link(folder / _FILE)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -151,17 +151,19 @@ def _closed_folders(folder: Path) -> list[Problem]:
     if not os.access(folder / "ledger" if (folder / "ledger").is_dir() else folder, os.W_OK):
         return []  # told as a whole, by what cannot be opened in it
     top = [folder / name for name in WRITTEN if (folder / name).is_dir()]
-    listed = [place for place in top if os.access(place, os.R_OK | os.X_OK)]
-    below = [child for place in listed for child in sorted(place.glob("*")) if child.is_dir()]
+    listed = [subfolder for subfolder in top if os.access(subfolder, os.R_OK | os.X_OK)]
+    below = [
+        child for subfolder in listed for child in sorted(subfolder.glob("*")) if child.is_dir()
+    ]
     return [
         Problem(
-            file=place.relative_to(folder).as_posix(),
+            file=subfolder.relative_to(folder).as_posix(),
             found="a folder that cannot be written to",
             expected="folders of results and books that leafledger may write to",
             mend="Give yourself the right to write to it (and to what it holds), then run again.",
         )
-        for place in [*top, *below]
-        if not os.access(place, os.W_OK | os.X_OK)
+        for subfolder in [*top, *below]
+        if not os.access(subfolder, os.W_OK | os.X_OK)
     ]
 
 
@@ -170,8 +172,8 @@ def _closed_folders(folder: Path) -> list[Problem]:
 
 def sweep_temporaries(folder: Path) -> None:
     """Remove what an interrupted run left half-written."""
-    for place in (RESULTS, RECORDS, "ledger", LOGS):
-        for path in (folder / place).rglob(".*.tmp"):
+    for name in (RESULTS, RECORDS, "ledger", LOGS):
+        for path in (folder / name).rglob(".*.tmp"):
             if path.is_dir():
                 remove_folder(path)
             else:
@@ -191,28 +193,28 @@ def remove_orphans(study: Study) -> list[str]:
     """
     folder = study.folder
     kept = [*tasks(study), *FROM_THE_BOOK]
-    wanted = {task.record for task in kept}
+    kept_records = {task.record for task in kept}
     owned = {path for task in kept for path in outputs(task).values()}
-    gone = []
+    removed = []
     for path in sorted((folder / RECORDS).glob("*.json")):
-        if f"{RECORDS}/{path.name}" in wanted:
+        if f"{RECORDS}/{path.name}" in kept_records:
             continue
         record = read_record(path)
         if record is not None:
             ContentStore(folder).set_aside(record)
         for output in record["outputs"] if record else []:
-            place = folder / output["path"]
-            inside = place.resolve().is_relative_to((folder / RESULTS).resolve())
+            output_file = folder / output["path"]
+            inside = output_file.resolve().is_relative_to((folder / RESULTS).resolve())
             if inside and output["path"] not in owned:
-                remove_file(place)
+                remove_file(output_file)
         remove_file(path)
-        gone.append(path.stem)
-    if not gone:
+        removed.append(path.stem)
+    if not removed:
         return []
     _remove_empty_folders(folder / RESULTS)
     if study.variant is not None:
         return []  # what the study as stated asks for is put back after its variants
-    named = ", ".join(gone[:6]) + (f" and {len(gone) - 6} more" if len(gone) > 6 else "")
+    named = ", ".join(removed[:6]) + (f" and {len(removed) - 6} more" if len(removed) > 6 else "")
     return [f"removed results that the study no longer asks for: {named}"]
 
 
@@ -224,12 +226,12 @@ def trim_store(study: Study) -> list[str]:
     """
     store = ContentStore(study.folder)
     most = int(study.definition.tracking.store_gb * 1e9)
-    left = store.trim(most, last=_shared_keys(study))
-    if not left["removed_last"] or not study.definition.variants:
+    trimmed = store.trim(most, last=_shared_keys(study))
+    if not trimmed["removed_last"] or not study.definition.variants:
         return []
     return [
         f"the variants and the study take more than tracking.store_gb ({most / 1e9:g} GB) holds: "
-        f"{left['removed_last']} of their results will be computed again"
+        f"{trimmed['removed_last']} of their results will be computed again"
     ]
 
 

@@ -115,8 +115,8 @@ def _address(name: str) -> str:
 
 def _user_of(connection: socket.socket) -> int:
     """Return the user at the other end, by the word of the kernel."""
-    told = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS)
-    return int.from_bytes(told[4:8], sys.byteorder)
+    credentials = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS)
+    return int.from_bytes(credentials[4:8], sys.byteorder)
 
 
 def _ask(connection: socket.socket, arguments: list[str]) -> None:
@@ -469,8 +469,10 @@ def installed_state() -> str:
         below[:] = sorted(name for name in below if name != "__pycache__")
         for name in sorted(names):
             path = Path(folder) / name
-            one = path.stat()
-            digest.update(f"{path}\0{one.st_size}\0{one.st_mtime_ns}\0{one.st_ino}\0".encode())
+            status = path.stat()
+            digest.update(
+                f"{path}\0{status.st_size}\0{status.st_mtime_ns}\0{status.st_ino}\0".encode()
+            )
     for entry in sys.path:
         if Path(entry).name in {"site-packages", "dist-packages"} and Path(entry).is_dir():
             digest.update(f"{entry}\0{Path(entry).stat().st_mtime_ns}\0".encode())
@@ -518,8 +520,8 @@ def main(listening: int, state: str) -> int:
     from leafledger.runner.step import main as step
 
     die_with_parent()
-    with socket.socket(fileno=listening) as own:
-        request = Server(own, state).serve()
+    with socket.socket(fileno=listening) as listener:
+        request = Server(listener, state).serve()
     if request is not None:
         _finish(step, request.arguments)
     return 0

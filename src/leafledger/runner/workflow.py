@@ -180,7 +180,7 @@ class StudyWorkflow:
         stale: set[Task] = set()
         if self._plain:
             digests = FileDigests(self.study.folder)
-            stale = {one.task for one in outdated(self.study, digests, tasks(self.study))}
+            stale = {entry.task for entry in outdated(self.study, digests, tasks(self.study))}
             run = os.environ[events.RUN_VARIABLE]
             hand_jobs(self.study, run, stale, self._rests)
             self._hold_for_going_back(stale)
@@ -205,8 +205,8 @@ class StudyWorkflow:
     @property
     def stages(self) -> tuple[str, ...]:
         """Names of the files of rules that this study needs, in the order of the data."""
-        wanted = {BY_NAME[task.rule].module for task in tasks(self.study)}
-        return tuple(dict.fromkeys(_stage(rule) for rule in RULES if rule.module in wanted))
+        modules = {BY_NAME[task.rule].module for task in tasks(self.study)}
+        return tuple(dict.fromkeys(_stage(rule) for rule in RULES if rule.module in modules))
 
     @property
     def sessions(self) -> tuple[str, ...]:
@@ -243,9 +243,9 @@ class StudyWorkflow:
     def _own_digests(self) -> dict[str, str | None]:
         digests = FileDigests(self.study.folder)
         files = [file for task in tasks(self.study) for file in own_files(self.study, task)]
-        found = {file: digests.of(file) for file in files}
+        digest_of = {file: digests.of(file) for file in files}
         digests.save()
-        return found
+        return digest_of
 
     def key_json(self, rule: str) -> Callable[[Any], str]:
         """Return the function that gives a rule the values on which its result rests.
@@ -256,8 +256,8 @@ class StudyWorkflow:
 
         def of(wildcards: Any) -> str:
             task = Task(rule, getattr(wildcards, "session", None))
-            own = {file: self._own_digests[file] for file in own_files(self.study, task)}
-            return canonical_json(key_value(self.study, task, own))
+            own_digests = {file: self._own_digests[file] for file in own_files(self.study, task)}
+            return canonical_json(key_value(self.study, task, own_digests))
 
         return of
 
@@ -268,10 +268,10 @@ class StudyWorkflow:
         A value takes five bytes or more as text, and no fewer as numbers.
         """
         files = {(scan.session, scan.file) for scan in self.study.scans}
-        found = dict.fromkeys(self.sessions, 0)
+        n_values = dict.fromkeys(self.sessions, 0)
         for session, file in files:
-            found[session] += size_of(self.study.folder / file) // _BYTES_OF_A_VALUE
-        return found
+            n_values[session] += size_of(self.study.folder / file) // _BYTES_OF_A_VALUE
+        return n_values
 
     def _values_read(self, rule: str, session: str | None) -> int:
         if BY_NAME[rule].per_session and session is not None:
@@ -462,7 +462,7 @@ def _rule_text(rule: Rule) -> str:
     log = f"{LOGS}/{_task_name(rule)}.log"
     session = " {wildcards.session:q}" if rule.per_session else ""
     reads = [_read(rule, read) for read in rule.reads]
-    outputs = [f"{one.role}={_output(one.path)}" for one in rule.writes]
+    outputs = [f"{output.role}={_output(output.path)}" for output in rule.writes]
     sections = {
         "input": [*reads, f'mark="{MARKS}/{_task_name(rule)}"'],
         "output": [*outputs, f'record="{record}"'],
@@ -484,13 +484,13 @@ def _rule_text(rule: Rule) -> str:
 
 
 def _job_of_a_cluster(rule: Rule) -> str:
-    of = "workflow_of_study"
+    study_workflow = "workflow_of_study"
     return (
-        f'    group:\n        {of}.group("{rule.name}")\n'
+        f'    group:\n        {study_workflow}.group("{rule.name}")\n'
         "    threads: 1\n"
         "    resources:\n"
-        f'        mem_mb={of}.memory_mb("{rule.name}"),\n'
-        f'        runtime={of}.runtime("{rule.name}"),\n'
+        f'        mem_mb={study_workflow}.memory_mb("{rule.name}"),\n'
+        f'        runtime={study_workflow}.runtime("{rule.name}"),\n'
     )
 
 

@@ -523,9 +523,9 @@ def identify(peaks: Peaks, lines: Sequence[Feature], near_nm: float) -> Placemen
     for stretch in np.linspace(-_LARGEST_STRETCH, _LARGEST_STRETCH, _STRETCH_STEPS):
         for shift in shifts:
             fit = Placement(float(shift), float(stretch))
-            away = np.abs(peak_nm[:, None] - fit.place(centres)) / near_nm
-            met = 1 - 0.5 * np.minimum(away, 1.0) ** 2
-            met[away > 1] = 0.0
+            distance = np.abs(peak_nm[:, None] - fit.place(centres)) / near_nm
+            met = 1 - 0.5 * np.minimum(distance, 1.0) ** 2
+            met[distance > 1] = 0.0
             score = float(weight @ met.max(axis=1) + strength @ met.max(axis=0))
             score -= 0.02 * (abs(shift) / LARGEST_SHIFT_NM + abs(stretch) / _LARGEST_STRETCH)
             if score > most:
@@ -540,9 +540,9 @@ def refined_placement(
     centres = np.array([f.centre_nm for f in lines if f.strength >= 0.05])
     if not len(centres):
         return fit
-    away = np.abs(peaks.at_nm[:, None] - fit.place(centres))
-    nearest = away.argmin(axis=1)
-    good = away.min(axis=1) <= 0.5 * width
+    distance = np.abs(peaks.at_nm[:, None] - fit.place(centres))
+    nearest = distance.argmin(axis=1)
+    good = distance.min(axis=1) <= 0.5 * width
     if good.sum() < 3:
         return fit
     x = centres[nearest[good]] - _MIDDLE_NM
@@ -558,8 +558,8 @@ def refined_placement(
 def _met(peaks: Peaks, fit: Placement, near_nm: float) -> tuple[Flags, set[float]]:
     """Return which peaks are lines of the lamp, and the published lines that were met."""
     published = np.array([line.air_nm for line in MERCURY_ARGON])
-    away = np.abs(peaks.at_nm[:, None] - fit.place(published))
-    met = away <= near_nm
+    distance = np.abs(peaks.at_nm[:, None] - fit.place(published))
+    met = distance <= near_nm
     return np.asarray(met.any(axis=1)), {float(nm) for nm in published[met.any(axis=0)]}
 
 

@@ -81,8 +81,10 @@ def each_once(names: list[str]) -> list[str]:
     """Refuse a name that stands twice in a list."""
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
-        said = ", ".join(f'"{name}"' for name in twice)
-        raise PydanticCustomError("named_twice", "each name once, not {said} twice", {"said": said})
+        quoted_names = ", ".join(f'"{name}"' for name in twice)
+        raise PydanticCustomError(
+            "named_twice", "each name once, not {said} twice", {"said": quoted_names}
+        )
     return names
 
 

@@ -464,13 +464,13 @@ def _problem(key_path: KeyPath, details: list[ErrorDetails], text: YamlText) -> 
             mend=f"Add `{key_path[-1]}: ...`.",
         )
     given = detail["input"]
-    found = quoted(given) if isinstance(given, str) else f"a {_type_words(given)}"
+    given_words = quoted(given) if isinstance(given, str) else f"a {_type_words(given)}"
     words = _literals(details)
     return Problem(
         file=FILE,
         row=row,
         column=key,
-        found=found,
+        found=given_words,
         expected=" or ".join(dict.fromkeys(_expected(d) for d in details)),
         mend=nearest(given, words) if isinstance(given, str) and words else "Correct the value.",
     )

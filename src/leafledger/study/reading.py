@@ -165,8 +165,15 @@ def rows_key(sheet: Path, reader: ScanReader, form: Mapping[str, Any]) -> str | 
     if digest is None:
         return None
     units = None if reader.units_known is None else list(reader.units_known)
-    asked = [reader.shown, reader.sessions, units, reader.unit_needed, reader.units_file, form]
-    seen = canonical_json([_reader(), digest, asked])
+    reader_settings = [
+        reader.shown,
+        reader.sessions,
+        units,
+        reader.unit_needed,
+        reader.units_file,
+        form,
+    ]
+    seen = canonical_json([_reader(), digest, reader_settings])
     return hashlib.sha256(seen.encode("utf-8")).hexdigest()
 
 
@@ -243,13 +250,13 @@ def _digest(folder: Path, name: str) -> str | None:
     return _names_below(folder / name) if name.endswith("/") else _sha256(folder / name)
 
 
-def _names_below(place: Path) -> str | None:
+def _names_below(folder: Path) -> str | None:
     """Return the digest of the paths of all files below a folder, but for those we write."""
     digest = hashlib.sha256()
     n_folders = 0
-    for n_folders, (top, folders, files) in enumerate(os.walk(place), start=1):
+    for n_folders, (top, folders, files) in enumerate(os.walk(folder), start=1):
         folders[:] = sorted(set(folders) - (set(WRITTEN) if n_folders == 1 else set()))
-        below = os.path.relpath(top, place)
+        below = os.path.relpath(top, folder)
         digest.update(os.fsencode(f"{below}\0{chr(0).join(sorted(files))}\0"))
     return digest.hexdigest() if n_folders else None
 
@@ -270,7 +277,7 @@ def hand_job(study: Study, run: str, task: str, rests: Rests, job: HandedJob) ->
     job
         Settings and inputs of the task.
     """
-    told = {
+    content = {
         "reader": _reader(),
         "run": run,
         "task": task,
@@ -280,7 +287,7 @@ def hand_job(study: Study, run: str, task: str, rests: Rests, job: HandedJob) ->
         "inputs": job.inputs,
     }
     with suppress(OSError):
-        write_bytes(_job_file(study.folder, task), _packed(told))
+        write_bytes(_job_file(study.folder, task), _packed(content))
 
 
 def handed_job(folder: Path, run: str | None, task: str, variant: str | None) -> HandedJob | None:
@@ -300,15 +307,17 @@ def handed_job(folder: Path, run: str | None, task: str, variant: str | None) ->
     """
     if run is None:
         return None
-    told = _unpacked(_job_file(folder, task))
-    asked = {"reader": _reader(), "run": run, "task": task, "variant": variant}
-    if not isinstance(told, dict) or any(told.get(name) != is_ for name, is_ in asked.items()):
+    content = _unpacked(_job_file(folder, task))
+    expected = {"reader": _reader(), "run": run, "task": task, "variant": variant}
+    if not isinstance(content, dict) or any(
+        content.get(name) != is_ for name, is_ in expected.items()
+    ):
         return None
-    job = HandedJob(told["settings"], told["inputs"])
+    job = HandedJob(content["settings"], content["inputs"])
     paths = PathCheck(folder)
     if any(paths.why_refused(path) for path in job.inputs.values()):
         return None  # not there, or no file of the study
-    rests: Rests = told["rests_on"]
+    rests: Rests = content["rests_on"]
     return job if all(_digest(folder, name) == was for name, was in rests.items()) else None
 
 
@@ -481,20 +490,20 @@ def _cross_checks(
         if by_name
         else has_fault_in(problems, sheet, "session", "role")
     )
-    found: list[Problem] = []
+    new_problems: list[Problem] = []
     if not flawed_scans:
-        found += checks.of_scans(study)
+        new_problems += checks.of_scans(study)
     flawed_labels = has_fault_in(problems, units_name, "unit", design.treatment)
     whole = any(p.file == units_name and p.row is None for p in problems)
     empty = not study.units and (unread or any(p.file in sources for p in problems))
     if not whole and not empty:
-        found += checks.of_units(study)
+        new_problems += checks.of_units(study)
         if not absent:
             analysis = of_analysis(study)
-            found += [p for p in analysis if not flawed_labels or p.column != "design.doses"]
+            new_problems += [p for p in analysis if not flawed_labels or p.column != "design.doses"]
     rest_on = {*unknown, *(key for key in absent if key is not None)}
-    own = [*checks.of_panel(study), *checks.of_coefficients(study)]
-    return [*without_consequences(found, rest_on, study.definition), *own]
+    table_problems = [*checks.of_panel(study), *checks.of_coefficients(study)]
+    return [*without_consequences(new_problems, rest_on, study.definition), *table_problems]
 
 
 def read_design(folder: Path) -> Study:
@@ -544,9 +553,9 @@ def _design_from_scans(folder: Path, definition: Definition, problems: list[Prob
             mend="Write units.csv: which unit gets which treatment.",
         )
         scans = with_scan_sheet(folder, definition, []).intake
-        there = bool(scans.pattern) or (folder / scans.sheet).is_file()
-        known = dict.fromkeys([*problems, *(fault.problems if there else [])])
-        raise InputFault([lacking, *known]) from fault
+        has_scans = bool(scans.pattern) or (folder / scans.sheet).is_file()
+        causes = dict.fromkeys([*problems, *(fault.problems if has_scans else [])])
+        raise InputFault([lacking, *causes]) from fault
 
 
 def _read_units(
@@ -562,7 +571,7 @@ def _read_units(
     absent = [column for column in columns if column not in sheet.columns]
     problems += [missing_column(column, keys[column], sheet.columns, name) for column in absent]
     present = [c for c in columns if c in sheet.columns]
-    units, found = units_of_sheet(sheet, present, definition.design)
+    units, unit_problems = units_of_sheet(sheet, present, definition.design)
     first = {row.get("unit"): row for row in reversed(sheet.rows)}
     cells = {
         column: [
@@ -571,8 +580,8 @@ def _read_units(
         for column in columns
         if column not in absent
     }
-    found += _level_problems(definition, cells)
-    problems += bounded(grouped(sheet.with_own(found)))
+    unit_problems += _level_problems(definition, cells)
+    problems += bounded(grouped(sheet.with_own(unit_problems)))
     further = {
         column: {unit: first[unit].get(column) for unit in units}
         for column in sheet.columns
@@ -623,8 +632,8 @@ def _read_scans(
         units_file=units_file(folder),
     )
     reader, others = new_reader(), list[str]()
-    asked = {name: form.model_dump(mode="json") for name, form in intake.forms.items()}
-    key = None if intake.pattern else rows_key(folder / intake.sheet, reader, asked)
+    forms = {name: form.model_dump(mode="json") for name, form in intake.forms.items()}
+    key = None if intake.pattern else rows_key(folder / intake.sheet, reader, forms)
     kept = None if key is None else kept_rows(folder, key)
     n_before = len(problems)
     if kept is not None and not reader.take_again(kept.scans):
@@ -634,9 +643,11 @@ def _read_scans(
             needed = ["session"] if len(sessions) > 1 else []
             needed += ["unit"] if definition.design.unit is not None else []
             may_wait = bool(definition.design.sessions)
-            found, wrong = rows_of(folder, intake.pattern, STUDY_FILE, needed, may_wait=may_wait)
+            file_rows, wrong = rows_of(
+                folder, intake.pattern, STUDY_FILE, needed, may_wait=may_wait
+            )
             problems += wrong
-            for row, fields in found:
+            for row, fields in file_rows:
                 extra = [name for name in fields if name not in HAVE_A_MEANING]
                 others += [name for name in extra if name not in others]
                 reader.add(row, {name: row.get(name) for name in extra})
@@ -649,9 +660,9 @@ def _read_scans(
     stated = definition.design.sessions
     taken_in = [s for s in sessions if (folder / f"{RECORDS}/intake.{s}.json").is_file()]
     found_rows = sort_scans(reader.scans, reader.missing, stated, taken_in)
-    own = [p for p in found_rows.problems if p.file != STUDY_FILE]
+    scan_problems = [p for p in found_rows.problems if p.file != STUDY_FILE]
     problems += [p for p in found_rows.problems if p.file == STUDY_FILE]
-    faults = [*reader.problems, *own]
+    faults = [*reader.problems, *scan_problems]
     flawed = {(p.file, p.row) for p in faults}
     # Rows made of file names have no row: the same fault of many files is said of the first five.
     together = grouped_by_file if intake.pattern else grouped
@@ -659,7 +670,7 @@ def _read_scans(
     rows_read: SheetRows | None = None
     sound = not reader.problems and len(problems) == n_before
     if key is not None and kept is None and sound:
-        still = rows_key(folder / intake.sheet, reader, asked)  # not edited while it was read
+        still = rows_key(folder / intake.sheet, reader, forms)  # not edited while it was read
         rows_read = SheetRows(key, reader.scans, others) if still == key else None
     return found_rows, others, flawed, rows_read
 
@@ -731,8 +742,8 @@ def _units_from_scans(
             for name in columns
             if name not in others
         ]
-    units, found = units_of_scans(samples, present, by_scan=definition.design.unit is None)
-    found = [_or_by_session(problem, definition) for problem in found]
+    units, unit_problems = units_of_scans(samples, present, by_scan=definition.design.unit is None)
+    unit_problems = [_or_by_session(problem, definition) for problem in unit_problems]
     first = {_unit_name(scan, definition): scan for scan in reversed(samples)}
     cells = {
         column: [
@@ -741,8 +752,8 @@ def _units_from_scans(
         ]
         for column in present
     }
-    found += _level_problems(definition, cells)
-    problems += bounded(grouped(found))
+    unit_problems += _level_problems(definition, cells)
+    problems += bounded(grouped(unit_problems))
     return units
 
 
@@ -800,8 +811,8 @@ def under_variant(study: Study, name: str) -> Study:
     if study.definition.variants[name].intake:
         return read_study(study.folder, name)
     definition, text = definition_of(study.folder, name)
-    known = {"design": study.definition.design, "intake": study.definition.intake}
-    other = replace(study, definition=definition.model_copy(update=known), variant=name)
+    as_read = {"design": study.definition.design, "intake": study.definition.intake}
+    other = replace(study, definition=definition.model_copy(update=as_read), variant=name)
     problems: list[Problem] = checks.of_definition(other.definition)
     problems = problems or list(checks.of_study(other))
     if problems:

@@ -79,8 +79,8 @@ class Needs:
         >>> [needs.runtime_minutes(9_000_000, attempt) for attempt in (1, 2)]
         [17, 34]
         """
-        asked = _START_S + TIME_MARGIN * self.expected_seconds(values)
-        return math.ceil(asked / 60) * attempt
+        seconds = _START_S + TIME_MARGIN * self.expected_seconds(values)
+        return math.ceil(seconds / 60) * attempt
 
     def expected_seconds(self, values: int) -> float:
         """Return how long a task takes, without a margin."""
@@ -465,18 +465,18 @@ def writers(rules: Sequence[Rule] = RULES) -> dict[str, tuple[Rule, Result]]:
     ValueError
         If two rules write a file of the same name, or to the same path.
     """
-    found: dict[str, tuple[Rule, Result]] = {}
+    writer_of: dict[str, tuple[Rule, Result]] = {}
     paths: dict[str, str] = {}
     for rule in rules:
         for output in rule.writes:
             name = output.report_role
-            if name in found:
-                raise ValueError(f"{rule.name} and {found[name][0].name}: {name}")
+            if name in writer_of:
+                raise ValueError(f"{rule.name} and {writer_of[name][0].name}: {name}")
             if output.path in paths:
                 raise ValueError(f"{rule.name} and {paths[output.path]} write {output.path}")
-            found[name] = (rule, output)
+            writer_of[name] = (rule, output)
             paths[output.path] = rule.name
-    return found
+    return writer_of
 
 
 WRITERS: Mapping[str, tuple[Rule, Result]] = writers()
@@ -498,8 +498,8 @@ def rests_directly_on(rule: Rule, rules: Sequence[Rule] = RULES) -> frozenset[st
     """Return the names of the rules whose outputs a rule reads."""
     if EVERYTHING in rule.reads:
         return frozenset(other.name for other in rules) - {rule.name}
-    known = WRITERS if rules is RULES else writers(rules)
-    return frozenset(known[name_read(read)[0]][0].name for read in rule.reads)
+    writer_of = WRITERS if rules is RULES else writers(rules)
+    return frozenset(writer_of[name_read(read)[0]][0].name for read in rule.reads)
 
 
 def rests_on(name: str) -> frozenset[str]:
@@ -528,12 +528,12 @@ def derive_levels(rules: Sequence[Rule]) -> tuple[tuple[str, ...], ...]:
     readers = {name: {other for other in reads if name in reads[other]} for name in reads}
     sorter = TopologicalSorter(readers)
     sorter.prepare()
-    found: list[tuple[str, ...]] = []
+    levels: list[tuple[str, ...]] = []
     while sorter.is_active():
         ready = frozenset(sorter.get_ready())
-        found.insert(0, tuple(name for name in reads if name in ready))
+        levels.insert(0, tuple(name for name in reads if name in ready))
         sorter.done(*ready)
-    return tuple(found)
+    return tuple(levels)
 
 
 LEVELS: tuple[tuple[str, ...], ...] = derive_levels(RULES)

@@ -693,17 +693,19 @@ def sort_scans(
     to_come: list[str] = []
     problems: list[Problem] = []
     for session, rows in by_session.items():
-        wanted = [scan for scan in rows if not scan.omitted]
-        lacking = [scan for scan in wanted if scan.scan in missing]
+        taking_part = [scan for scan in rows if not scan.omitted]
+        lacking = [scan for scan in taking_part if scan.scan in missing]
         if session in skipped:
-            problems += _skipped_but_there(session, skipped[session] or "", wanted, missing)
-        elif session in stated and rows and not wanted:
+            problems += _skipped_but_there(session, skipped[session] or "", taking_part, missing)
+        elif session in stated and rows and not taking_part:
             problems.append(_all_omitted(session, rows))
-        elif session in stated and len(lacking) == len(wanted) and session not in taken_in:
+        elif session in stated and len(lacking) == len(taking_part) and session not in taken_in:
             to_come.append(session)
         else:
-            taken = session in taken_in
-            problems += [_not_measured(missing[scan.scan], session, taken) for scan in lacking]
+            is_taken_in = session in taken_in
+            problems += [
+                _not_measured(missing[scan.scan], session, is_taken_in) for scan in lacking
+            ]
     without = {*to_come, *skipped}
     return SortedScans(
         [s for s in scans if not s.omitted and s.session not in without],
@@ -738,18 +740,18 @@ def _all_omitted(session: str, rows: Sequence[Scan]) -> Problem:
 
 
 def _skipped_but_there(
-    session: str, reason: str, wanted: Sequence[Scan], missing: Mapping[str, Problem]
+    session: str, reason: str, taking_part: Sequence[Scan], missing: Mapping[str, Problem]
 ) -> list[Problem]:
-    there = [scan for scan in wanted if scan.scan not in missing]
-    if not there:
+    present = [scan for scan in taking_part if scan.scan not in missing]
+    if not present:
         return []
-    files = first_words([scan.file for scan in there], 3)
+    files = first_words([scan.file for scan in present], 3)
     return [
         Problem(
             file="study.yaml",
             column="design.sessions",
-            found=f"session {quoted(session)} skipped ({quoted(reason)}), and {len(there)} "
-            f"scan{'s' * (len(there) > 1)} of it ({files})",
+            found=f"session {quoted(session)} skipped ({quoted(reason)}), and {len(present)} "
+            f"scan{'s' * (len(present) > 1)} of it ({files})",
             expected="no raw file of a session that was never measured",
             mend="Take `skipped` out if the session was measured; else take its scans out of the "
             "sheet, or state in column omitted why they take no part.",

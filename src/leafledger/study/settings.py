@@ -39,11 +39,11 @@ def settings_of(study: Study, rule: str, session: str | None) -> Settings:
     session
         The session, or ``None`` for a rule of the whole study.
     """
-    found: Settings = {}
+    settings: Settings = {}
     for section in BY_NAME[rule].sees:
         for name, value in SECTIONS[section](study, session).items():
-            found[name] = {**found[name], **value} if name in found else value
-    return found
+            settings[name] = {**settings[name], **value} if name in settings else value
+    return settings
 
 
 def plan_of_study(study: Study) -> Plan:
@@ -222,10 +222,10 @@ def _waiting(study: Study, _session_id: str | None) -> Settings:
         }
         for s in study.sessions
     ]
-    found: Settings = {"design": {"sessions": sessions}}
+    settings: Settings = {"design": {"sessions": sessions}}
     if not study.is_allocated:
-        found["design"]["unallocated"] = list(study.definition.design.levels)
-    return found
+        settings["design"]["unallocated"] = list(study.definition.design.levels)
+    return settings
 
 
 def _field_notes(study: Study, _session_id: str | None) -> Settings:
@@ -243,9 +243,12 @@ def _field_notes(study: Study, _session_id: str | None) -> Settings:
         for s in (*study.scans, *study.omitted)
         if s.note or s.photo
     }
-    found = {"sessions": {name: notes for name, notes in sessions.items() if notes}, "scans": scans}
-    found = {name: notes for name, notes in found.items() if notes}
-    return {"field_notes": found} if found else {}
+    by_kind = {
+        "sessions": {name: notes for name, notes in sessions.items() if notes},
+        "scans": scans,
+    }
+    by_kind = {name: notes for name, notes in by_kind.items() if notes}
+    return {"field_notes": by_kind} if by_kind else {}
 
 
 def _set_aside(study: Study, _session_id: str | None) -> Settings:
@@ -261,10 +264,10 @@ def _left_out(study: Study, _session_id: str | None) -> Settings:
         {"scan": s.scan, "session": s.session, "role": s.role, "reason": s.omitted}
         for s in study.omitted
     ]
-    found: Settings = {"omitted": omitted} if omitted else {}
+    settings: Settings = {"omitted": omitted} if omitted else {}
     if study.why_no_classes:
-        found["no_classes"] = study.why_no_classes
-    return found
+        settings["no_classes"] = study.why_no_classes
+    return settings
 
 
 def _whole_plot(study: Study, _session: str | None) -> Settings:
@@ -320,12 +323,16 @@ def _named_elsewhere(study: Study, session: str) -> dict[str, list[str]]:
     form = study.form(session)
     if form.form == "wide_table" and form.scan_column is None:
         return {}
-    found: dict[str, list[str]] = {}
+    shared_items: dict[str, list[str]] = {}
     for file in sorted({scan.file for scan in study.scans_of(session)}):
-        others = [items for of, items in study.items_by_file[file].items() if of != session]
+        others = [
+            items
+            for other_session, items in study.items_by_file[file].items()
+            if other_session != session
+        ]
         if others:
-            found[file] = sorted(set().union(*others))
-    return found
+            shared_items[file] = sorted(set().union(*others))
+    return shared_items
 
 
 def _leaves_of_session(study: Study, session: str | None) -> Settings:
@@ -399,8 +406,8 @@ def _scan_labels(study: Study, _session: str | None) -> Settings:
     classes = study.definition.classes
     if classes is None or classes.target in columns_of(study.definition.design):
         return {}
-    wanted = {*sessions_read(study, "classes")}
-    samples = [s for s in study.samples() if s.session in wanted]
+    sessions = {*sessions_read(study, "classes")}
+    samples = [s for s in study.samples() if s.session in sessions]
     return {"labels": {s.scan: s.others.get(classes.target, "") for s in samples}}
 
 
@@ -495,29 +502,29 @@ def _as_in_the_study(record: Mapping[str, Any]) -> dict[str, Any]:
     return placed
 
 
-def _flat(value: Any, place: str) -> Iterator[tuple[str, str]]:
+def _flat(value: Any, key_path: str) -> Iterator[tuple[str, str]]:
     if isinstance(value, Mapping):
         for key, inner in value.items():
-            yield from _flat(inner, f"{place}.{key}" if place else str(key))
+            yield from _flat(inner, f"{key_path}.{key}" if key_path else str(key))
     elif isinstance(value, list) and all(not isinstance(item, Mapping | list) for item in value):
-        yield place, ", ".join(_text(item) for item in value)
+        yield key_path, ", ".join(_text(item) for item in value)
     elif isinstance(value, list):
-        by = _id_key(value)
-        if by is not None:
-            yield place, ", ".join(item[by] for item in value)
+        id_key = _id_key(value)
+        if id_key is not None:
+            yield key_path, ", ".join(item[id_key] for item in value)
         for number, item in enumerate(value):
-            name = number if by is None else item[by]
-            rest = item if by is None else {k: v for k, v in item.items() if k != by}
-            yield from _flat(rest, f"{place}.{name}")
+            name = number if id_key is None else item[id_key]
+            rest = item if id_key is None else {k: v for k, v in item.items() if k != id_key}
+            yield from _flat(rest, f"{key_path}.{name}")
     else:
-        yield place, _text(value)
+        yield key_path, _text(value)
 
 
 def _id_key(items: list[Any]) -> str | None:
     """Return the key by which the items of a list are told apart, if they have one."""
     for key in _IDS:
         ids = [item.get(key) if isinstance(item, Mapping) else None for item in items]
-        if all(isinstance(one, str) for one in ids) and len(set(ids)) == len(ids):
+        if all(isinstance(value, str) for value in ids) and len(set(ids)) == len(ids):
             return key
     return None
 
@@ -590,8 +597,12 @@ def _defaults(record: Mapping[str, Any]) -> dict[str, Any]:
     if isinstance(settings.get("classes"), Mapping):
         named = Classes(target=str(settings["classes"].get("target", "treatment")))
         sections["classes"] = named.model_dump(mode="json") | {"target": None}
-    found = {**default, **sections}
-    return {name: found.get(name, {}) for name in settings if name in found or name == "session"}
+    default_of = {**default, **sections}
+    return {
+        name: default_of.get(name, {})
+        for name in settings
+        if name in default_of or name == "session"
+    }
 
 
 @cache

@@ -326,7 +326,7 @@ class Study:
             name: {unit: row.get(name, "") for unit, row in self.units.items()}
             for name in columns_of(self.definition.design)
         }
-        return stated | {name: {**of} for name, of in self.further_of_units.items()}
+        return stated | {name: {**by_unit} for name, by_unit in self.further_of_units.items()}
 
     @property
     def has_traits(self) -> bool:
@@ -446,18 +446,18 @@ class Study:
     @cached_property
     def _by_session(self) -> dict[str, list[Scan]]:
         """Session -> its scans; without it every question about a session reads all scans."""
-        found: dict[str, list[Scan]] = {}
+        by_session: dict[str, list[Scan]] = {}
         for scan in self.scans:
-            found.setdefault(scan.session, []).append(scan)
-        return found
+            by_session.setdefault(scan.session, []).append(scan)
+        return by_session
 
     @cached_property
     def items_by_file(self) -> Mapping[str, Mapping[str, set[str]]]:
         """Raw file -> session -> the items of the file that the session names."""
-        found: dict[str, dict[str, set[str]]] = {}
+        items: dict[str, dict[str, set[str]]] = {}
         for scan in self.scans:
-            found.setdefault(scan.file, {}).setdefault(scan.session, set()).add(scan.item)
-        return found
+            items.setdefault(scan.file, {}).setdefault(scan.session, set()).add(scan.item)
+        return items
 
     def unit_of(self, scan: Scan) -> str:
         """Return the experimental unit of a leaf scan; its own id where units are not known."""
@@ -568,15 +568,15 @@ def outputs(task: Task) -> dict[str, str]:
 def inputs(study: Study, task: Task) -> dict[str, str]:
     """Return role -> path of what a task reads, in study order."""
     rule = BY_NAME[task.rule]
-    found: dict[str, str] = {}
+    path_of: dict[str, str] = {}
     for read in rule.reads:
         if read == EVERYTHING:
-            found |= _every_result(study, task)
+            path_of |= _every_result(study, task)
         else:
-            found |= _results_read(study, read, task.session)
+            path_of |= _results_read(study, read, task.session)
     for kind in rule.given:
-        found |= _GIVEN[kind](study, task.session)
-    return found
+        path_of |= _GIVEN[kind](study, task.session)
+    return path_of
 
 
 def own_files(study: Study, task: Task) -> list[str]:
@@ -598,7 +598,10 @@ def _results_read(study: Study, read: str, session: str | None) -> dict[str, str
         return {name: path} if is_there(study, rule) else {}
     if not which:
         return {name: path.format(session=session) if rule.per_session else path}
-    return {f"{name}/{one}": path.format(session=one) for one in sessions_read(study, which)}
+    return {
+        f"{name}/{read_session}": path.format(session=read_session)
+        for read_session in sessions_read(study, which)
+    }
 
 
 def _raw_files(study: Study, session: str | None) -> dict[str, str]:
@@ -662,10 +665,10 @@ def sessions_read(study: Study, which: str) -> tuple[str, ...]:
     classes = study.definition.classes
     if which == "*" or classes is None:
         return study.session_ids
-    wanted = {*wanted_sessions(study.definition)}
+    sessions = {*wanted_sessions(study.definition)}
     if which == "classes+before" and classes.target == study.definition.design.treatment:
-        wanted |= {s.session for s in study.sessions if s.phase == "before"}
-    return tuple(s for s in study.session_ids if s in wanted)
+        sessions |= {s.session for s in study.sessions if s.phase == "before"}
+    return tuple(s for s in study.session_ids if s in sessions)
 
 
 def _every_result(study: Study, reader: Task) -> dict[str, str]:
@@ -674,17 +677,17 @@ def _every_result(study: Study, reader: Task) -> dict[str, str]:
     The table of the variants, and what the book says of the plan, are read if they are there. A
     variant's own report has neither.
     """
-    found: dict[str, str] = {}
+    path_of: dict[str, str] = {}
     for task in tasks(study):
         if task.rule == reader.rule:
             continue
         for output in BY_NAME[task.rule].writes:
             if output.in_report:
                 role = output.report_role + ("" if task.session is None else f"/{task.session}")
-                found[role] = f"{RESULTS}/{output.path.format(session=task.session)}"
-        found[f"record/{task.name}"] = task.record
+                path_of[role] = f"{RESULTS}/{output.path.format(session=task.session)}"
+        path_of[f"record/{task.name}"] = task.record
     if study.has_variants_table:
-        found[VARIANTS.name] = VARIANTS_TABLE
+        path_of[VARIANTS.name] = VARIANTS_TABLE
     if study.has_plan_history:
-        found[PLAN_HISTORY.name] = PLAN_HISTORY_FILE
-    return found
+        path_of[PLAN_HISTORY.name] = PLAN_HISTORY_FILE
+    return path_of

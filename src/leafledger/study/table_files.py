@@ -575,11 +575,11 @@ def spectra_by_group(
 
     wavelength_nm, in_file = spectra_metadata(path)
     with pq.ParquetFile(path) as source:
-        wanted = [name for name in spectra if name in source.schema_arrow.names]
+        present = [name for name in spectra if name in source.schema_arrow.names]
         for group in range(source.num_row_groups):
-            table = source.read_row_group(group, columns=[*others, *wanted], use_threads=False)
+            table = source.read_row_group(group, columns=[*others, *present], use_threads=False)
             arrays = {
-                name: spectrum_matrix(table.column(name), len(wavelength_nm)) for name in wanted
+                name: spectrum_matrix(table.column(name), len(wavelength_nm)) for name in present
             }
             rows = table.select(list(others)).to_pandas(strings_to_categorical=False)
             yield SpectraTable(rows, wavelength_nm, arrays, in_file)

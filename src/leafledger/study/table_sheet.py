@@ -490,7 +490,7 @@ def rows_of(
     problems: list[Problem] = []
     files = _files(folder, patterns)
     waits = may_wait and not any(_may_be_raw(path) for path in files)
-    taken: set[str] = set()
+    matched: set[str] = set()
     rows: list[tuple[str, Row, list[str]]] = []
     for index, pattern in enumerate(patterns):
         where = f"intake.pattern.{index}" if len(patterns) > 1 else "intake.pattern"
@@ -504,9 +504,9 @@ def rows_of(
             problems.append(_problem(pattern.pattern, shown, where, wrong))
             continue
         for path, values in matches:
-            if path in taken:
+            if path in matched:
                 continue
-            taken.add(path)
+            matched.add(path)
             named = {k: v for k, v in zip(parts[1::2], values, strict=True) if k}
             cells = {"role": pattern.role, **named, "file": path}
             cells.setdefault("scan", as_id(str(Path(path).with_suffix("")).removeprefix("raw/")))

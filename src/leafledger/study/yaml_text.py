@@ -129,12 +129,12 @@ def _syntax_problem(words: _Words, mark: object, file: str) -> Problem:
 def _odd_character(text: str, line: int, column: int, file: str) -> Problem:
     character = text.split("\n")[line][column : column + 1]
     if character == "\t":
-        found, expected = "a tab before the text", "blanks"
+        given, expected = "a tab before the text", "blanks"
         mend = "Replace the tab by as many blanks as the lines beside it have."
     else:
-        found, expected = f"a value that begins with {quoted(character)}", "a value in quotes"
+        given, expected = f"a value that begins with {quoted(character)}", "a value in quotes"
         mend = "Put the whole value in quotes."
-    return Problem(file=file, row=line + 1, found=found, expected=expected, mend=mend)
+    return Problem(file=file, row=line + 1, found=given, expected=expected, mend=mend)
 
 
 def _is_control(character: str) -> bool:

@@ -571,13 +571,13 @@ def _least_squares_with_prior(
     eye = np.eye(len(parameters))
     fitted, jacobian = model.jacobian(theta)
     for _ in range(_MOST_STEPS):
-        now, away, row_weight = theta[rows], measured[rows] - fitted, weight[rows]
-        cost = (row_weight * away**2).sum(axis=1) + (((now - mean) / scale) ** 2).sum(axis=1)
+        now, residual, row_weight = theta[rows], measured[rows] - fitted, weight[rows]
+        cost = (row_weight * residual**2).sum(axis=1) + (((now - mean) / scale) ** 2).sum(axis=1)
         # 1. Gradient and Gauss-Newton matrix, in units of the prior standard deviations.
         scaled = jacobian * scale[:, None]
         weighted = scaled * row_weight[:, None, :]
         matrix = weighted @ scaled.transpose(0, 2, 1) + eye
-        gradient = (weighted @ away[:, :, None])[:, :, 0] - (now - mean) / scale
+        gradient = (weighted @ residual[:, :, None])[:, :, 0] - (now - mean) / scale
         # 2. A parameter at a bound, which the gradient pushes outwards, is held there.
         held = ((now <= low) & (gradient < 0)) | ((now >= high) & (gradient > 0))
         free = ~held
@@ -663,10 +663,10 @@ def narrow_residual(wavelength_nm: Array, residual: Array) -> tuple[Array, Array
 
     step = float(np.median(np.diff(wavelength_nm)))
     width = max(3, 2 * round(LINE_WIDTH_NM / step / 2) + 1)
-    away = np.abs(residual - median_filter(residual, size=(1, width), mode="nearest"))
-    peak = away.argmax(axis=1)
-    height = away[np.arange(len(away)), peak]
-    return height, wavelength_nm[peak], np.asarray(1.4826 * np.median(away, axis=1))
+    deviation = np.abs(residual - median_filter(residual, size=(1, width), mode="nearest"))
+    peak = deviation.argmax(axis=1)
+    height = deviation[np.arange(len(deviation)), peak]
+    return height, wavelength_nm[peak], np.asarray(1.4826 * np.median(deviation, axis=1))
 
 
 def misfit_reasons(wavelength_nm: Array, inversion: Inversion) -> list[list[str]]:

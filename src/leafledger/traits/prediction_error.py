@@ -509,13 +509,15 @@ def index_values(job: Job, spectra: LeafSpectra) -> dict[str, Array]:
         columns = (table[name].tolist() for name in ("scan", "index", "value"))
         for scan, index, value in zip(*columns, strict=True):
             values.setdefault(str(index), {})[str(scan)] = float(value)
-    return {index: _leaf_means(of, spectra.scans) for index, of in sorted(values.items())}
+    return {
+        index: _leaf_means(value_of, spectra.scans) for index, value_of in sorted(values.items())
+    }
 
 
-def _leaf_means(of: Mapping[str, float], scans: Sequence[Sequence[str]]) -> Array:
+def _leaf_means(value_of: Mapping[str, float], scans: Sequence[Sequence[str]]) -> Array:
     means = []
     for names in scans:
-        values = [of[scan] for scan in names if scan in of]
+        values = [value_of[scan] for scan in names if scan in value_of]
         means.append(float(np.mean(values)) if values else np.nan)
     return np.array(means, dtype=np.float64)
 

@@ -331,14 +331,14 @@ def _of_assays(
     spectra: LeafSpectra,
 ) -> TraitValues:
     """Return the mean content of each assayed leaf, in the unit in which most leaves have one."""
-    most = max(len(of) for of in by_unit.values())
-    unit = next(name for name, of in by_unit.items() if len(of) == most)
+    most = max(len(assays) for assays in by_unit.values())
+    unit = next(name for name, assays in by_unit.items() if len(assays) == most)
     values = {
         leaf: (
-            math.fsum(value for value, _ in of) / len(of),
-            math.sqrt(math.fsum(u**2 for _, u in of)) / len(of),
+            math.fsum(value for value, _ in assays) / len(assays),
+            math.sqrt(math.fsum(u**2 for _, u in assays)) / len(assays),
         )
-        for leaf, of in by_unit[unit].items()
+        for leaf, assays in by_unit[unit].items()
     }
     others = [name for name in by_unit if name != unit]
     remark = f"{target} is estimated in {unit}, not in {first_words(others, 3)}" if others else ""

@@ -247,15 +247,15 @@ class Domain:
 
     def words(self, model: TraitRegression, spectra: Array) -> list[str]:
         """Return for each spectrum whether it is inside, and why not."""
-        plane, away = self.limits[LEVEL]
+        limit_t2, limit_q = self.limits[LEVEL]
         t2 = hotelling_t2(model.scores(spectra), self.score_variance)
         q = residual_q(model.residuals(spectra))
-        far = np.zeros(len(spectra), dtype=bool) if plane is None else t2 > plane
+        far = np.zeros(len(spectra), dtype=bool) if limit_t2 is None else t2 > limit_t2
         bottom, top = self.value_range
         off = np.abs(model.predict_by_fold(spectra) - model.predict(spectra)).max(axis=0)
         return [
             domain_words(bool(a), bool(b), bool(c))
-            for a, b, c in zip(far, q > away, off > top - bottom, strict=True)
+            for a, b, c in zip(far, q > limit_q, off > top - bottom, strict=True)
         ]
 
 
@@ -297,11 +297,11 @@ def domain_of(
     n, a = len(y), model.n_components_
     limits: dict[float, tuple[float | None, float]] = {}
     for level in LEVELS:
-        plane = t2_limit(n, a, 1 - level) if 1 <= a < n else None
-        away = 0.0
+        limit_t2 = t2_limit(n, a, 1 - level) if 1 <= a < n else None
+        limit_q = 0.0
         if mean > 0 and variance > 0:
-            away = variance / (2 * mean) * float(chi2.ppf(level, 2 * mean**2 / variance))
-        limits[level] = (plane, away)
+            limit_q = variance / (2 * mean) * float(chi2.ppf(level, 2 * mean**2 / variance))
+        limits[level] = (limit_t2, limit_q)
     variance_of_scores = model.scores(spectra).var(axis=0, ddof=1)
     return Domain(variance_of_scores, limits, (float(y.min()), float(y.max())))
 
@@ -347,7 +347,8 @@ def archive_and_card(
     """
     plain = canonical_archive(model)
     limits = [
-        {"level": level, "t2": plane, "q": away} for level, (plane, away) in domain.limits.items()
+        {"level": level, "t2": limit_t2, "q": limit_q}
+        for level, (limit_t2, limit_q) in domain.limits.items()
     ]
     card = {
         **figures,
@@ -514,7 +515,7 @@ def estimate(
     model, card = saved.model, saved.card
     value = model.predict(spectra)
     low, high = model.predict_interval(spectra, float(card["interval"]))
-    plane, away = saved.domain.limits[LEVEL]
+    limit_t2, limit_q = saved.domain.limits[LEVEL]
     words = saved.domain.words(model, spectra)
     bottom, top = card["value_range"]
     return pd.DataFrame(
@@ -528,9 +529,9 @@ def estimate(
             "unit_of_value": card["unit_of_value"],
             "extrapolated": (value < bottom) | (value > top),
             "t2": hotelling_t2(model.scores(spectra), saved.domain.score_variance),
-            "t2_limit": np.nan if plane is None else plane,
+            "t2_limit": np.nan if limit_t2 is None else limit_t2,
             "q": residual_q(model.residuals(spectra)),
-            "q_limit": away,
+            "q_limit": limit_q,
             "inside": [text == INSIDE for text in words],
             "domain": words,
         }
@@ -554,11 +555,11 @@ def estimate_warnings(saved: SavedTraitModel, table: pd.DataFrame) -> list[str]:
             f"{beyond} of {counted(len(table), 'estimate')} {lie} beyond the known values "
             f"({low:.3g} to {high:.3g}{unit})"
         )
-    away = int((~table["inside"]).sum())
-    if away:
-        lie, theirs = ("lies", "its interval does") if away == 1 else ("lie", "their intervals do")
+    n_far = int((~table["inside"]).sum())
+    if n_far:
+        lie, theirs = ("lies", "its interval does") if n_far == 1 else ("lie", "their intervals do")
         warnings.append(
-            f"{away} of {counted(len(table), 'scan')} {lie} outside the model's domain: {theirs} "
+            f"{n_far} of {counted(len(table), 'scan')} {lie} outside the model's domain: {theirs} "
             "not hold there"
         )
     return warnings

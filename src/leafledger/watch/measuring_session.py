@@ -259,10 +259,10 @@ class MeasuringSession:
 
     def _read_measured_files(self) -> None:
         """Read what the sheet says is measured, and leave aside what was here before."""
-        gone: dict[str, list[str]] = {}
+        missing: dict[str, list[str]] = {}
         for step in self.order.steps:
             if step.state == "vanished":
-                gone.setdefault(step.scan.file, []).append(step.scan.scan)
+                missing.setdefault(step.scan.file, []).append(step.scan.scan)
             path = self.study.folder / step.scan.file
             if step.state == "measured" and step.scan.file not in self._known:
                 try:
@@ -271,7 +271,7 @@ class MeasuringSession:
                     self._tell(Message(f"{step.scan.scan}: {_short_words(fault)}", "fault", True))
                 except OSError as error:
                     self._tell(Message(f"{step.scan.file}: {error.strerror}", "fault", True))
-        for file, owners in gone.items():
+        for file, owners in missing.items():
             self._say_gone(file, owners)
         for file, raw_file in self._known.items():
             if PurePosixPath(file).parent.as_posix() == self.folder_name:

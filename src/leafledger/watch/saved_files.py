@@ -148,12 +148,12 @@ class SavedFiles:
             elif why and file not in self._refused:
                 self._refused.add(file)
                 refused[file] = why
-        gone = tuple(sorted(set(self._reported) - present))
-        for file in gone:
+        removed = tuple(sorted(set(self._reported) - present))
+        for file in removed:
             del self._reported[file]
         self._seen = {file: seen for file, seen in self._seen.items() if file in present}
         complete.sort(key=lambda one: (one.mtime_ns, one.file))
-        return Listing(tuple(complete), tuple(waiting), gone, refused)
+        return Listing(tuple(complete), tuple(waiting), removed, refused)
 
     def _classify_file(
         self,
@@ -437,8 +437,8 @@ class FinishedScans:
         return float(np.std(darks[0] - darks[-1]) / np.sqrt(2)) if len(darks) > 1 else 3.0
 
     def _lines(self) -> Floats:
-        away = (self.wavelength_nm[:, None] - [*_MERCURY_NM]) / _LINE_SD_NM
-        return np.asarray(np.exp(-0.5 * away**2) @ np.array([*_MERCURY_NM.values()]))
+        distance = (self.wavelength_nm[:, None] - [*_MERCURY_NM]) / _LINE_SD_NM
+        return np.asarray(np.exp(-0.5 * distance**2) @ np.array([*_MERCURY_NM.values()]))
 
 
 # The instrument.

@@ -289,8 +289,8 @@ class MeasuringOrder:
         for scan, cells in session_rows:
             reason = cells.get(OMITTED, "")
             if reason.startswith(SUPERSEDED):
-                by = reason.removeprefix(SUPERSEDED).partition(":")[0].strip()
-                repeats[by] = scan.scan
+                successor = reason.removeprefix(SUPERSEDED).partition(":")[0].strip()
+                repeats[successor] = scan.scan
         # A sheet made by hand may state planned times: before the first file they tell nothing.
         self.steps = [
             Step(
@@ -704,11 +704,11 @@ class MeasuringOrder:
     def _free_file(self, scan: str, like: str) -> str:
         """Return a path for a file to come that neither a row nor a file has."""
         planned = PurePosixPath(like)
-        taken = {s.scan.file for s in self.steps}
+        used = {s.scan.file for s in self.steps}
         for n in range(1, 1000):
             name = scan if n == 1 else f"{scan}-{n}"
             file = (planned.parent / f"{name}{planned.suffix}").as_posix()
-            if file not in taken and not (self.study.folder / file).exists():
+            if file not in used and not (self.study.folder / file).exists():
                 return file
         raise self.fault(f"a thousand files named {scan}", "a free name", "Tidy raw/ up.")
 
