@@ -138,7 +138,7 @@ def test_a_run_that_cannot_be_is_an_exception_in_plain_words(ran_study, edit, mo
 
     runner = importlib.import_module("leafledger.runner.run")
     failed = runner.RunResult("r1", "failed", message="effects was ended from outside")
-    monkeypatch.setattr(runner, "run_study", lambda *_: failed)
+    monkeypatch.setattr(runner, "run_study", lambda *_, **__: failed)
     with pytest.raises(StageFailure, match="ended from outside"):
         study.run()
 

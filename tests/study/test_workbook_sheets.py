@@ -17,7 +17,7 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, fr
 from xlsxwriter.worksheet import Worksheet
 
 from leafledger.errors import InputFault, Problem
-from leafledger.ledger.book import _own_files
+from leafledger.ledger.book import study_files
 from leafledger.runner import step
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
@@ -91,7 +91,7 @@ def test_a_study_in_workbooks_is_the_same_study(small_study):
     for task in tasks(before):
         asked = task.rule, task.session
         assert settings_of(before, *asked) == settings_of(after, *asked), "nothing runs again"
-    assert {"units.xlsx", "scans.xlsx"} <= set(_own_files(after)), "kept with every run"
+    assert {"units.xlsx", "scans.xlsx"} <= set(study_files(after)), "kept with every run"
 
 
 def test_a_stage_names_the_sheets_that_the_study_has(small_study, monkeypatch):

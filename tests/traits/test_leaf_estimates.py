@@ -187,7 +187,7 @@ def test_assays_stand_beside_the_same_leaf_in_the_same_unit() -> None:
     (both,) = beside_assays(contents, scans)
     assert (both["value_assay"], both["value_model"]) == (20.0, 23.0)
     (said,) = beside_sentences([both], "plant")
-    assert "in 1 leaf of 1 plant: mean 3.00 ug/cm2" in said or "mean 3 ug/cm2" in said
+    assert "in 1 leaf of 1 plant: mean 3.00 µg/cm²" in said
     assert beside_assays(contents.iloc[:0], scans) == []
 
 
@@ -197,7 +197,7 @@ def test_an_estimate_far_from_its_assays_is_warned_of() -> None:
              "u_model": 4.0, "value_assay": 20.0}  # fmt: skip
     rows = [{**place, "value_model": 50.0}, {**place, "value_model": 60.0}]
     (said,) = beside_warnings(rows, "plant")
-    assert "by the leaf model lies 35 ug/cm2 from the assays of the same 1 plant" in said
+    assert "by the leaf model lies 35 µg/cm² from the assays of the same 1 plant" in said
     assert "7.1 times the standard uncertainty" in said
     rows[1] = {**place, "value_model": 24.0}  # 21.4: 4.3 times
     assert beside_warnings(rows, "plant") == []
@@ -218,4 +218,4 @@ def test_the_warning_is_among_those_to_keep_in_mind() -> None:
         unit_word="plant",
     )  # fmt: skip
     (_, (rule, _, texts)) = _sources(material)
-    assert rule == "leaf_model" and "30 ug/cm2 from the assays" in texts[0]
+    assert rule == "leaf_model" and "30 µg/cm² from the assays" in texts[0]

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from generated import generator
 from leafledger.cli.main import cli
 from leafledger.errors import InputFault
-from leafledger.ledger.book import _own_files
+from leafledger.ledger.book import study_files
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import would_run
 from leafledger.runner.run import run_study
@@ -40,7 +40,7 @@ def test_without_the_setting_there_is_no_task(small_study: Path) -> None:
     write_table(small_study / TABLE)
     study = checked_study(small_study)
     assert LEAF_MODEL not in tasks(study)
-    assert TABLE not in _own_files(study)
+    assert TABLE not in own_files(study)
 
 
 def test_with_it_the_table_is_a_file_of_the_task(small_study: Path) -> None:
@@ -49,7 +49,7 @@ def test_with_it_the_table_is_a_file_of_the_task(small_study: Path) -> None:
     study = checked_study(small_study)
     assert LEAF_MODEL in tasks(study)
     assert own_files(study, LEAF_MODEL) == [TABLE]
-    assert TABLE in _own_files(study)
+    assert TABLE in own_files(study)
     assert settings_of(study, "leaf_model", None) == {
         "leaf_model": {"coefficients": TABLE, "brown_pigments": False, "interval": 0.95}
     }

@@ -56,7 +56,7 @@ def test_models_are_drawn_and_listed(make_job: MakeJob) -> None:
     caption = part["estimates_figure"].caption
     assert "n = 20 leaves of 20 plants" in caption and "n = 24 leaves of 24 plants" in caption
     rmsep = next(row for row in part["measures"] if row["measure"] == "rmsep")
-    assert rmsep["value_text"].endswith("ug/cm2") and " to " in rmsep["interval_text"]
+    assert rmsep["value_text"].endswith("µg/cm²") and " to " in rmsep["interval_text"]
     rivals = [row for row in part["rivals"] if row["target"] == "chlorophyll"]
     assert [row["difference_text"] for row in rivals if row["procedure"] == "plsr"] == [""]
     assert all(row["interval_text"] for row in rivals if row["procedure"] != "plsr")

@@ -531,7 +531,7 @@ def _new_entry(study: Study, run: str, started: str, plans: dict[str, str]) -> e
         "process": os.getpid(),
         "title": study.definition.title,
         "variant": study.variant,
-        "study": {name: keep_file(study.folder, name) for name in own_files(study)},
+        "study": {name: keep_file(study.folder, name) for name in study_files(study)},
         "records": {},
         "logs": {},
         "plans": plans,
@@ -576,7 +576,7 @@ def link_to(folder: Path, run: str) -> dict[str, str]:
     return {"run": run, "sha256": sha256_of_file(folder / events.RUNS / f"{run}.json")}
 
 
-def own_files(study: Study) -> list[str]:
+def study_files(study: Study) -> list[str]:
     """Return the sheets and settings of a study that are there, as a run enters them."""
     names = ["study.yaml", units_file(study.folder), DECISIONS]
     if not study.definition.intake.pattern:

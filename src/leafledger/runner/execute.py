@@ -16,7 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from leafledger.errors import InputFault
-from leafledger.ledger.book import own_files
+from leafledger.ledger.book import study_files
 from leafledger.platforms import CORES_VARIABLE
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
@@ -157,7 +157,7 @@ def changed_meanwhile(study: Study, run: str, digests: FileDigests) -> str:
     """
     entry = events.readable(study.folder / events.RUNS / f"{run}.json") or {}
     before: dict[str, str] = entry.get("study", {})
-    names = dict.fromkeys([*before, *own_files(study)])
+    names = dict.fromkeys([*before, *study_files(study)])
     changed = [name for name in names if digests.of(name) != before.get(name)]
     was = "was changed" if len(changed) == 1 else "were changed"
     try:
