@@ -75,7 +75,8 @@ def test_a_calibrated_index_stands_with_error_and_range() -> None:
     assert content_sentences(whole) == ["chlorophyll a = 2 CI_x.", "Strip 1 shows 4 spots."]
     (row,) = cells(content_tables(whole)["calibrations"])
     assert row == [
-        "chlorophyll a (µg/cm\\textsuperscript{2})", r"CI\_rededge", "linear", r"1.250, \ensuremath{-}3.500",
+        r"chlorophyll a (µg/cm\textsuperscript{2})", r"CI\_rededge", "linear",
+        r"1.250, \ensuremath{-}3.500",
         "40 (20)", "1.42", "1.53", "0.164 to 0.547",
     ]  # fmt: skip
 

@@ -45,7 +45,7 @@ def assays(units: list[str]) -> str:
 def test_without_sheets_there_is_no_task(small_study: Path) -> None:
     study = checked_study(small_study)
     assert PIGMENTS not in tasks(study)
-    assert not study.has_assays and own_files(study) == ["study.yaml", "units.csv",
+    assert not study.has_assays and study_files(study) == ["study.yaml", "units.csv",
                                                           "decisions.csv", "scans.csv"]  # fmt: skip
 
 
@@ -55,7 +55,7 @@ def test_either_sheet_makes_the_task(small_study: Path, units: list[str], name: 
     study = checked_study(small_study)
     assert PIGMENTS in tasks(study)
     assert own_files(study, PIGMENTS) == [name]
-    assert name in own_files(study)
+    assert name in study_files(study)
 
 
 def test_a_workbook_serves_as_well(small_study: Path, units: list[str]) -> None:

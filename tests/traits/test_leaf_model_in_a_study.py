@@ -40,7 +40,7 @@ def test_without_the_setting_there_is_no_task(small_study: Path) -> None:
     write_table(small_study / TABLE)
     study = checked_study(small_study)
     assert LEAF_MODEL not in tasks(study)
-    assert TABLE not in own_files(study)
+    assert TABLE not in study_files(study)
 
 
 def test_with_it_the_table_is_a_file_of_the_task(small_study: Path) -> None:
@@ -49,7 +49,7 @@ def test_with_it_the_table_is_a_file_of_the_task(small_study: Path) -> None:
     study = checked_study(small_study)
     assert LEAF_MODEL in tasks(study)
     assert own_files(study, LEAF_MODEL) == [TABLE]
-    assert TABLE in own_files(study)
+    assert TABLE in study_files(study)
     assert settings_of(study, "leaf_model", None) == {
         "leaf_model": {"coefficients": TABLE, "brown_pigments": False, "interval": 0.95}
     }
