@@ -13,7 +13,7 @@ import pytest
 from leafledger.records import events
 from leafledger.runner import execute
 from leafledger.runner.run import run_study
-from leafledger.study.study import Task
+from leafledger.study.study import Study, Task
 
 Edit = Callable[[Path, str, str], None]
 AN_HOUR = 3600.0
@@ -48,13 +48,13 @@ def test_what_snakemake_takes_back_is_made_once_more(
     calls: list[list[str]] = []
     honest = execute.run_tasks
 
-    def taking_back(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
+    def taking_back(study: Study, tasks: Iterable[Task], cores: int) -> bool:
         tasks = list(tasks)
         calls.append(sorted(task.name for task in tasks))
-        well = honest(folder, tasks, cores)
+        well = honest(study, tasks, cores)
         if "indices.day0" in calls[-1] and len([c for c in calls if "indices.day0" in c]) == 1:
-            (folder / "records" / "indices.day0.json").unlink()
-            (folder / "results" / "indices" / "day0.parquet").unlink()
+            (study.folder / "records" / "indices.day0.json").unlink()
+            (study.folder / "results" / "indices" / "day0.parquet").unlink()
             return False
         return well
 

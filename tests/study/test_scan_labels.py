@@ -145,4 +145,4 @@ def test_a_whole_study_of_changing_labels(small_study: Path) -> None:
     assert told["n_units_per_class"] == {"healthy": 8, "infected": 4}
     assert "infected (day12)" in told["held_out_sessions_reason"]
     page = (small_study / "results/report.html").read_text(encoding="utf-8")
-    assert "no accuracy on sessions held out" in page
+    assert "No accuracy on sessions held out" in page
