@@ -342,6 +342,8 @@ def _made(job: Job, style: AbstractContextManager[Any]) -> Outcome:
         "trust": parts["trust"], "days": parts["time_course"], "apart": parts["classification"],
         "unfinished": parts["unfinished"], "field_notes": parts["field_notes"],
     }  # fmt: skip
+    # The workbook comes before the page is made: at size, both together would be the most held.
+    write_bytes(job.outputs["tables"], workbook())
     steps = lineage(material, job.inputs.get("variants"), job.inputs.get("plan_history"))
     page = render(
         {
@@ -359,7 +361,6 @@ def _made(job: Job, style: AbstractContextManager[Any]) -> Outcome:
     _write_figures(job, figures)
     write_text(job.outputs["report"], page)
     write_json(job.outputs["answer"], answer_in_words(material.question, findings))
-    write_bytes(job.outputs["tables"], workbook())
     if kept is not None:
         kept.trim()
     return Outcome(
