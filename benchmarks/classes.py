@@ -39,9 +39,9 @@ from bounds import at_least, at_most, finish, peak_megabytes, processor_seconds
 from numpy.typing import NDArray
 
 from leafledger.classes import stage
+from leafledger.classes.cross_validation import nested_predictions, nested_validation
 from leafledger.classes.fold_fit import FittedPredictor, Procedure, batched_predictor
 from leafledger.classes.negative_controls import arrangements, nested_accuracy
-from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.records.record import Job
 from leafledger.resampling.splits import Scheme, assign_folds, scheme_of
 from leafledger.spectra.applicability import preprocessed

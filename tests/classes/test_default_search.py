@@ -12,9 +12,9 @@ import prosail
 import pytest
 from sklearn import datasets
 
+from leafledger.classes.cross_validation import nested_validation
 from leafledger.classes.fold_assignment import FIRST_WIDTH, FOLDS_OF_MEDIAN, MOST_COMPONENTS
 from leafledger.classes.fold_fit import DECISIONS, MEMBERSHIP, FittedPredictor, Procedure
-from leafledger.classes.validation import nested_validation
 from leafledger.resampling.splits import assign_folds, scheme_of, widths_of_search
 from leafledger.spectra.applicability import preprocessed, steps_of
 

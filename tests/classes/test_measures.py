@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn import metrics
 
-from leafledger.classes.validation import agreement, confusion
+from leafledger.classes.cross_validation import agreement, confusion
 
 # Cohen 1960, Educ. Psychol. Meas. 20:37-46: kappa .492; more digits and the several-class Matthews
 # coefficient recomputed with R (psych) and scikit-learn.

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from leafledger.classes import fold_fit, negative_controls
+from leafledger.classes.cross_validation import nested_predictions, nested_validation
 from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure, batched_predictor
 from leafledger.classes.negative_controls import arrangements, permutation_test
-from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.resampling.permutation import generator, n_arrangements
 from leafledger.resampling.splits import assign_folds, scheme_of
 from leafledger.spectra import pls

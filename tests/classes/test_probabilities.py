@@ -10,7 +10,7 @@ from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss
 
 from leafledger.classes import stage
-from leafledger.classes.validation import brier_score, fit_sharpness, reliability, softmax
+from leafledger.classes.cross_validation import brier_score, fit_sharpness, reliability, softmax
 from leafledger.study.table_files import read_json
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from leafledger.classes.cross_validation import nested_validation
 from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure
-from leafledger.classes.validation import nested_validation
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import assign_folds, scheme_of
 from leafledger.spectra.applicability import preprocessed

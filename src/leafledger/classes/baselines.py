@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.cross_validation import nested_predictions
 from leafledger.classes.fold_assignment import Plan, planned
 from leafledger.classes.fold_fit import Procedure, nested_predictors, procedure_of
 from leafledger.classes.labelled_scans import Labelled, Sample, labelled_spectra, sampled
-from leafledger.classes.validation import nested_predictions
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 from leafledger.resampling.permutation import generator

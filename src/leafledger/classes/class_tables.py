@@ -12,6 +12,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.cross_validation import (
+    CHOICE_RULE,
+    PROBABILITY_RULE,
+    Validated,
+    agreement,
+    brier_score,
+    confusion,
+    reliability,
+)
 from leafledger.classes.explanation import RULE as STABLE_RULE
 from leafledger.classes.explanation import (
     Explanation,
@@ -32,15 +41,6 @@ from leafledger.classes.negative_controls import (
     confounding_warnings,
     session_facts,
     session_warnings,
-)
-from leafledger.classes.validation import (
-    CHOICE_RULE,
-    PROBABILITY_RULE,
-    Validated,
-    agreement,
-    brier_score,
-    confusion,
-    reliability,
 )
 from leafledger.resampling.intervals import wilson_interval
 from leafledger.resampling.splits import unit_shares

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.cross_validation import Validated
 from leafledger.classes.fold_fit import Brief, FoldFit, SummedFit, fit_training
 from leafledger.classes.labelled_scans import Labelled
-from leafledger.classes.validation import Validated
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import members_of, unit_shares
 from leafledger.spectra.applicability import preprocessed

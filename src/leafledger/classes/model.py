@@ -21,6 +21,7 @@ from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, validate_data
 
+from leafledger.classes.cross_validation import softmax
 from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import (
     DISCRIMINANT,
@@ -31,7 +32,6 @@ from leafledger.classes.fold_fit import (
     fit_training,
 )
 from leafledger.classes.labelled_scans import Labelled
-from leafledger.classes.validation import softmax
 from leafledger.records.store import read_archive, unlike_its_card
 from leafledger.spectra.applicability import (
     Learned,
@@ -80,7 +80,7 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         Let every class count alike, whatever its number of scans.
     sharpness
         Factor on the decision in :meth:`predict_proba`; fit it to scans that were held out
-        (:func:`leafledger.classes.validation.fit_sharpness`).
+        (:func:`leafledger.classes.cross_validation.fit_sharpness`).
     step_nm
         Spacing of the wavelengths, for derivatives and trend.
 

@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.cross_validation import nested_predictions
 from leafledger.classes.fold_assignment import Plan, planned, untrained
 from leafledger.classes.fold_fit import Codes, Predict, nested_predictors, procedure_of
 from leafledger.classes.labelled_scans import BY_SCAN, Labelled, labelled_spectra, sampled
-from leafledger.classes.validation import nested_predictions
 from leafledger.errors import InputFault, first_words
 from leafledger.records.record import Job, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
@@ -197,7 +197,7 @@ def nested_accuracy(
         Unit number of every scan.
     widths
         Numbers of latent variables to search (see
-        :func:`leafledger.classes.validation.choose`).
+        :func:`leafledger.classes.cross_validation.choose`).
 
     Returns
     -------

@@ -19,6 +19,7 @@ from leafledger.classes.class_tables import (
     summary,
     terms_table,
 )
+from leafledger.classes.cross_validation import Validated, validate
 from leafledger.classes.explanation import explain
 from leafledger.classes.fold_assignment import Plan, planned
 from leafledger.classes.fold_fit import (
@@ -37,7 +38,6 @@ from leafledger.classes.negative_controls import (
     permutation_test,
 )
 from leafledger.classes.streaming import StreamedValidation, final_pass, streamed_validation
-from leafledger.classes.validation import Validated, validate
 from leafledger.errors import InputFault
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.records.store import canonical_archive, sealed, types_to_trust

@@ -30,6 +30,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.cross_validation import (
+    Nested,
+    Validated,
+    agreement,
+    confusion,
+    fit_sharpness,
+    softmax,
+)
 from leafledger.classes.explanation import (
     N_RESAMPLES,
     Explanation,
@@ -53,14 +61,6 @@ from leafledger.classes.fold_fit import (
 )
 from leafledger.classes.labelled_scans import Labelled
 from leafledger.classes.model import LEVELS, MOST_FOLDS
-from leafledger.classes.validation import (
-    Nested,
-    Validated,
-    agreement,
-    confusion,
-    fit_sharpness,
-    softmax,
-)
 from leafledger.resampling.permutation import generator
 from leafledger.resampling.splits import (
     Choice,
